@@ -1,0 +1,3 @@
+//! overwinter: keeps watch over a flower grower's tuber store from autumn to spring.
+
+pub mod climate;

@@ -1,0 +1,2 @@
+//! The `overwinter` program.
+fn main() {}
