@@ -1,0 +1,18 @@
+//! Judging: what was said, whether it can be trusted, whether a person must act.
+//!
+//! Nothing here asks a clock or touches a file. Live operation, the rebuild at start and the replay of
+//! old winters all use [`judge::Judge`].
+
+pub mod alert;
+pub mod dwell;
+pub mod judge;
+pub mod limits;
+pub mod reading;
+pub mod recent;
+pub mod settings;
+
+pub use alert::{Figures, Occurrence, State, Subject, Transition};
+pub use judge::{Input, Judge};
+pub use limits::{Band, Kind, Limits, Priority, Step};
+pub use reading::{Heard, Reading, SensorId, SensorName, Stamp, Values};
+pub use settings::{Arrives, Role, RoomSettings, SensorSettings, Settings};
