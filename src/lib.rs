@@ -1,4 +1,7 @@
 //! overwinter: keeps watch over a flower grower's tuber store from autumn to spring.
 
 pub mod climate;
+pub mod clock;
+pub mod inbox;
+pub mod store;
 pub mod watch;

@@ -166,6 +166,28 @@ pub struct Heard {
     pub line: u64,
 }
 
+/// Something that could not be understood or used: data like any other, counted, kept and shown.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Refused {
+    /// Line, row or index in the input, from 1.
+    pub line: u64,
+    /// The beginning of what was said.
+    pub text: String,
+    /// What is wrong with it and what to do about it.
+    pub reason: String,
+}
+
+impl Refused {
+    /// Keeps the first 200 characters of the text.
+    pub fn new(line: u64, text: &str, reason: impl fmt::Display) -> Self {
+        Self {
+            line,
+            text: text.chars().take(200).collect(),
+            reason: reason.to_string(),
+        }
+    }
+}
+
 /// One stored reading, as the judge sees it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Reading {

@@ -1,0 +1,218 @@
+//! From what was heard to what is stored: which sensor, which instant, new or known.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+use crate::{
+    inbox::Receipt,
+    store::{StoreError, Tx, log::Tally},
+    watch::{
+        Heard, Reading, SensorId, SensorName, Stamp, Values,
+        reading::{HOUR_MS, Merge, Refused, clock_is_wrong, merge, union},
+    },
+};
+
+/// A device that does not know the time and repeats itself within this is taken to have sent the
+/// same reading twice; later it may have started anew from the same false time.
+const ODD_REPEAT_MS: i64 = HOUR_MS;
+
+/// What the writer knows of sensors beside the judge.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Sensors {
+    pub ids: BTreeMap<SensorName, SensorId>,
+    /// Newest instant stored of each sensor; anything later is new without a look at the store.
+    pub newest: BTreeMap<SensorId, Stamp>,
+    pub next_seq: u64,
+}
+
+/// Readings that are new in this transaction, in order, and the part of its instant each one is.
+#[derive(Default)]
+pub(super) struct Fresh {
+    pub readings: Vec<Reading>,
+    pub parts: Vec<i64>,
+    /// What is stored or about to be, for instants that were asked for.
+    known: HashMap<(SensorId, Stamp), (i64, Values)>,
+}
+
+struct Placed<'a> {
+    heard: &'a Heard,
+    sensor: SensorId,
+    measured_at: Stamp,
+    received_at: Stamp,
+    /// What the device claimed, where that could not be used.
+    odd: Option<Stamp>,
+}
+
+impl Sensors {
+    /// Decides over one batch. Readings that are new are appended to `fresh` in order.
+    pub async fn accept(
+        &mut self,
+        tx: &mut Tx,
+        source: &SensorName,
+        heard: &[Heard],
+        at: Stamp,
+        fresh: &mut Fresh,
+    ) -> Result<(Receipt, Vec<Tally>), StoreError> {
+        let mut receipt = Receipt::default();
+        let mut tallies: BTreeMap<&str, Tally> = BTreeMap::new();
+        let mut placed = self.place(tx, heard, at, &mut receipt).await?;
+        self.look_up(tx, &placed, fresh).await?;
+
+        for p in &mut placed {
+            let tally = tallies
+                .entry(p.heard.sensor.as_str())
+                .or_insert_with(|| Tally {
+                    source: source.to_string(),
+                    sensor: p.heard.sensor.to_string(),
+                    last_at: at.0,
+                    ..Tally::default()
+                });
+            if p.odd.is_some() {
+                // Several may arrive at one instant; each keeps one of its own.
+                while fresh.known.contains_key(&(p.sensor, p.measured_at)) {
+                    p.measured_at = p.measured_at.plus(1);
+                }
+            }
+            let key = (p.sensor, p.measured_at);
+            let newest = self.newest.entry(p.sensor).or_insert(Stamp(i64::MIN));
+            let known = if *newest < p.measured_at {
+                None
+            } else {
+                fresh.known.get(&key).copied()
+            };
+            let (parts, values) = known.unwrap_or_default();
+            let (fate, conflict) = merge(values, p.heard.values);
+            if conflict {
+                receipt.conflict += 1;
+                tally.conflict += 1;
+            }
+            let Merge::New(left) = fate else {
+                if !conflict {
+                    receipt.duplicate += 1;
+                    tally.duplicate += 1;
+                }
+                continue;
+            };
+            receipt.stored += 1;
+            tally.stored += 1;
+            *newest = (*newest).max(p.measured_at);
+            fresh.known.insert(key, (parts + 1, union(values, left)));
+            fresh.readings.push(Reading {
+                seq: self.next_seq,
+                sensor: p.sensor,
+                measured_at: p.measured_at,
+                received_at: p.received_at,
+                values: left,
+            });
+            fresh.parts.push(parts);
+            self.next_seq += 1;
+            if let Some(device_at) = p.odd {
+                tx.note_odd_clock(p.sensor, p.measured_at, device_at)
+                    .await?;
+            }
+        }
+        Ok((receipt, tallies.into_values().collect()))
+    }
+
+    /// Finds sensor and instant of each reading; unknown sensors are refused.
+    async fn place<'a>(
+        &self,
+        tx: &mut Tx,
+        heard: &'a [Heard],
+        at: Stamp,
+        receipt: &mut Receipt,
+    ) -> Result<Vec<Placed<'a>>, StoreError> {
+        // Readings of a device without the time keep their distances; the last one is the present.
+        let mut last_odd: BTreeMap<&SensorName, Stamp> = BTreeMap::new();
+        let received = |h: &Heard| h.received_at.unwrap_or(at);
+        let odd = |h: &Heard| h.device_at.filter(|&d| clock_is_wrong(d, received(h)));
+        for h in heard {
+            if let Some(device_at) = odd(h) {
+                let last = last_odd.entry(&h.sensor).or_insert(device_at);
+                *last = (*last).max(device_at);
+            }
+        }
+        let mut clock = Stamp(i64::MIN);
+        let mut placed = Vec::with_capacity(heard.len());
+        for h in heard {
+            let Some(&sensor) = self.ids.get(&h.sensor) else {
+                receipt.refused.push(Refused::new(
+                    h.line,
+                    h.sensor.as_str(),
+                    format_args!(
+                        "sensor `{}` is not in the configuration; add a [[sensor]] with that name",
+                        h.sensor
+                    ),
+                ));
+                continue;
+            };
+            // The order of arrival is the order of time, whatever a file claims.
+            clock = clock.max(received(h));
+            let mut p = Placed {
+                heard: h,
+                sensor,
+                measured_at: h.device_at.unwrap_or(clock),
+                received_at: clock,
+                odd: None,
+            };
+            if let Some(device_at) = odd(h) {
+                let behind = last_odd[&h.sensor].since(device_at);
+                // Never more than a winter back: a device may jump from 1970 to 2106.
+                p.measured_at = clock.plus(-behind.min(200 * 24 * HOUR_MS));
+                p.odd = Some(device_at);
+                if let Some(given) = self.odd_repeat(tx, &p, device_at).await? {
+                    p.measured_at = given;
+                    p.odd = None;
+                }
+            }
+            placed.push(p);
+        }
+        Ok(placed)
+    }
+
+    /// The instant that was given to this very reading when it was sent before.
+    async fn odd_repeat(
+        &self,
+        tx: &mut Tx,
+        p: &Placed<'_>,
+        device_at: Stamp,
+    ) -> Result<Option<Stamp>, StoreError> {
+        let not_before = p.received_at.plus(-ODD_REPEAT_MS);
+        let given = tx.odd_clock_given(p.sensor, device_at, not_before).await?;
+        let keys: Vec<_> = given.iter().map(|&at| (p.sensor, at)).collect();
+        let stored = tx.known(&keys).await?;
+        let same = stored
+            .iter()
+            .find(|(_, _, values)| merge(*values, p.heard.values) == (Merge::Duplicate, false));
+        Ok(same.map(|((_, at), _, _)| *at))
+    }
+
+    /// Fetches what is stored for instants that are not later than everything of their sensor.
+    async fn look_up(
+        &self,
+        tx: &mut Tx,
+        placed: &[Placed<'_>],
+        fresh: &mut Fresh,
+    ) -> Result<(), StoreError> {
+        let mut newest = self.newest.clone();
+        let mut asked = HashSet::new();
+        let mut wanted = Vec::new();
+        for p in placed {
+            let key = (p.sensor, p.measured_at);
+            let last = newest.entry(p.sensor).or_insert(Stamp(i64::MIN));
+            if *last < p.measured_at {
+                *last = p.measured_at;
+            } else if !fresh.known.contains_key(&key) && asked.insert(key) {
+                wanted.push(key);
+            }
+        }
+        if wanted.is_empty() {
+            return Ok(());
+        }
+        for (key, part, values) in tx.known(&wanted).await? {
+            let entry = fresh.known.entry(key).or_default();
+            entry.0 = entry.0.max(part + 1);
+            entry.1 = union(entry.1, values);
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,9 @@
+//! The only writer: takes inputs in one order, stores and judges them in one transaction, then tells.
+
+pub mod accept;
+pub mod live;
+pub mod replay;
+pub mod status;
+
+pub use live::{Engine, Opening};
+pub use status::Status;

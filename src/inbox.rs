@@ -1,0 +1,94 @@
+//! The one bounded channel between everything that arrives and the one writer.
+
+use serde::Serialize;
+use thiserror::Error;
+use tokio::sync::{mpsc, oneshot};
+
+use crate::watch::{Heard, Occurrence, SensorName, reading::Refused};
+
+/// Messages that may wait; a sender beyond that waits for its turn.
+const WAITING: usize = 64;
+/// Readings that one message may carry; sources split what is longer.
+pub const BATCH_READINGS: usize = 10_000;
+
+/// What one source delivered at one time.
+#[derive(Debug, Clone)]
+pub struct Batch {
+    /// Who delivered it.
+    pub source: SensorName,
+    /// What could be understood.
+    pub heard: Vec<Heard>,
+    /// What could not.
+    pub refused: Vec<Refused>,
+    /// How far the source has been read once this is stored.
+    pub position: Option<String>,
+}
+
+/// What became of a batch, told after it is on disk.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+pub struct Receipt {
+    /// New readings.
+    pub stored: u64,
+    /// Readings that were known already.
+    pub duplicate: u64,
+    /// Readings that said something else than was known for the same instant; the first word stands.
+    pub conflict: u64,
+    /// What could not be understood or used.
+    pub refused: Vec<Refused>,
+}
+
+/// What the writer is asked to do.
+#[derive(Debug)]
+pub enum Message {
+    /// Store and judge readings.
+    Readings(Batch),
+    /// Note that a person has seen an occurrence.
+    Acknowledge {
+        /// Which one.
+        occurrence: Occurrence,
+        /// Who.
+        who: String,
+    },
+}
+
+/// Why nothing was stored; the sender keeps what it has and tries again.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum Unavailable {
+    /// The program is stopping.
+    #[error("the recorder is stopping")]
+    Stopping,
+    /// The store could not be written.
+    #[error("the store cannot be written: {0}")]
+    Store(String),
+}
+
+/// A message and where the answer goes.
+#[derive(Debug)]
+pub struct Envelope {
+    /// What is asked.
+    pub message: Message,
+    /// Answered after commit.
+    pub reply: oneshot::Sender<Result<Receipt, Unavailable>>,
+}
+
+/// The sending end; cheap to clone.
+#[derive(Debug, Clone)]
+pub struct Inbox(mpsc::Sender<Envelope>);
+
+/// Makes the channel: many senders, one writer.
+pub fn channel() -> (Inbox, mpsc::Receiver<Envelope>) {
+    let (sender, receiver) = mpsc::channel(WAITING);
+    (Inbox(sender), receiver)
+}
+
+impl Inbox {
+    /// Hands over a message and waits until it is on disk.
+    pub async fn send(&self, message: Message) -> Result<Receipt, Unavailable> {
+        let (reply, answer) = oneshot::channel();
+        self.0
+            .send(Envelope { message, reply })
+            .await
+            .map_err(|_| Unavailable::Stopping)?;
+        answer.await.map_err(|_| Unavailable::Stopping)?
+    }
+}

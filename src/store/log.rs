@@ -1,0 +1,670 @@
+//! The log of inputs: readings, acts, where each source stands, and what came of it all.
+
+use std::{collections::BTreeMap, fmt::Write as _};
+
+use serde::{Deserialize, Serialize, de::DeserializeOwned};
+use sqlx::{Row as _, sqlite::SqliteRow};
+
+use super::{Store, StoreError, Tx, packed};
+use crate::watch::{
+    Input, Occurrence, Reading, SensorId, SensorName, Settings, Stamp, Values, reading::Refused,
+};
+
+/// Readings in one packed row; a start reads a winter of five million in about 1300 of them.
+const ROW_READINGS: usize = 4096;
+/// Packed rows fetched at once, to bound memory.
+const ROWS_AT_ONCE: i64 = 8;
+/// Refused lines kept of each source, the newest.
+const REFUSED_KEPT: i64 = 200;
+
+/// An input that is not a reading, as it is kept.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Act {
+    /// Rooms, sensors or limits changed.
+    Settings(Settings),
+    /// The recorder started; between the two it was off.
+    Started {
+        /// When it was last known to run.
+        off_from: Stamp,
+    },
+    /// A person has seen an alert.
+    Acknowledge(Occurrence),
+}
+
+/// One span in which nobody was looking.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Off {
+    /// Last known to run.
+    pub from: Stamp,
+    /// Running again.
+    pub to: Stamp,
+}
+
+#[derive(Serialize, Deserialize)]
+struct StartedBody {
+    off_from: Stamp,
+}
+
+#[derive(Serialize, Deserialize)]
+struct AcknowledgeBody {
+    occurrence: String,
+}
+
+impl Act {
+    fn kind(&self) -> &'static str {
+        match self {
+            Self::Settings(_) => "settings",
+            Self::Started { .. } => "started",
+            Self::Acknowledge(_) => "acknowledge",
+        }
+    }
+
+    fn body(&self) -> String {
+        let json = match self {
+            Self::Settings(settings) => serde_json::to_string(settings),
+            Self::Started { off_from } => serde_json::to_string(&StartedBody {
+                off_from: *off_from,
+            }),
+            Self::Acknowledge(occurrence) => serde_json::to_string(&AcknowledgeBody {
+                occurrence: occurrence.to_string(),
+            }),
+        };
+        json.expect("plain data always encodes")
+    }
+
+    fn parse(kind: &str, body: &str) -> Result<Self, StoreError> {
+        fn json<T: DeserializeOwned>(body: &str) -> Result<T, StoreError> {
+            serde_json::from_str(body).map_err(|e| StoreError::Packed(format!("an act: {e}")))
+        }
+        Ok(match kind {
+            "settings" => Self::Settings(json(body)?),
+            "started" => Self::Started {
+                off_from: json::<StartedBody>(body)?.off_from,
+            },
+            _ => Self::Acknowledge(
+                json::<AcknowledgeBody>(body)?
+                    .occurrence
+                    .parse()
+                    .map_err(|e| StoreError::Packed(format!("an act: {e}")))?,
+            ),
+        })
+    }
+
+    /// The same as an input of the judge.
+    pub fn into_input(self, at: Stamp) -> Input {
+        match self {
+            Self::Settings(settings) => Input::Settings { at, settings },
+            Self::Started { off_from } => Input::Started { at, off_from },
+            Self::Acknowledge(occurrence) => Input::Acknowledge { at, occurrence },
+        }
+    }
+}
+
+/// What came of a source, or of one sensor of it.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Tally {
+    /// Who delivered.
+    pub source: String,
+    /// Empty where no sensor could be made out.
+    pub sensor: String,
+    /// New readings.
+    pub stored: i64,
+    /// Known already.
+    pub duplicate: i64,
+    /// Said something else for the same instant.
+    pub conflict: i64,
+    /// Not understood.
+    pub refused: i64,
+    /// When it last delivered anything.
+    pub last_at: i64,
+}
+
+/// A refused line with where and when it came.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RefusedLine {
+    /// Who delivered it.
+    pub source: String,
+    /// When.
+    pub at: Stamp,
+    /// What and why.
+    pub refused: Refused,
+}
+
+/// The packed rows that are not full yet.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Tail {
+    rows: usize,
+    readings: usize,
+    /// Everything up to here is in full rows.
+    after_seq: i64,
+}
+
+impl Tx {
+    /// Gives every name its key; new names get new ones.
+    pub async fn sensor_ids(
+        &mut self,
+        names: &[SensorName],
+        at: Stamp,
+    ) -> Result<Vec<SensorId>, StoreError> {
+        let mut ids = Vec::with_capacity(names.len());
+        for name in names {
+            let name = name.as_str();
+            sqlx::query!(
+                "insert into sensor (name, first_seen_at) values (?1, ?2) on conflict do nothing",
+                name,
+                at.0
+            )
+            .execute(&mut *self.0)
+            .await?;
+            let id = sqlx::query_scalar!("select sensor_id from sensor where name = ?1", name)
+                .fetch_one(&mut *self.0)
+                .await?;
+            ids.push(SensorId(u32::try_from(id).expect("keys are small")));
+        }
+        Ok(ids)
+    }
+
+    /// What is stored for these sensors and instants, and in how many parts.
+    pub async fn known(
+        &mut self,
+        keys: &[(SensorId, Stamp)],
+    ) -> Result<Vec<((SensorId, Stamp), i64, Values)>, StoreError> {
+        let mut wanted = String::from("[");
+        for (sensor, at) in keys {
+            let comma = if wanted.len() == 1 { "" } else { "," };
+            let _ = write!(wanted, "{comma}[{},{}]", sensor.0, at.0);
+        }
+        wanted.push(']');
+        let rows = sqlx::query(
+            "select r.sensor_id, r.measured_at, r.part, r.temperature_mc, r.humidity_mpct, r.battery_pct
+             from json_each(?1) as j
+             join reading r on r.sensor_id = j.value ->> 0 and r.measured_at = j.value ->> 1
+             order by r.sensor_id, r.measured_at, r.part",
+        )
+        .bind(wanted)
+        .fetch_all(&mut *self.0)
+        .await?;
+        rows.iter()
+            .map(|row| {
+                let key = (SensorId(row.try_get(0)?), Stamp(row.try_get(1)?));
+                Ok((key, row.try_get(2)?, values_at(row, 3)?))
+            })
+            .collect()
+    }
+
+    /// Appends readings in order of arrival; `parts` says which part of its instant each one is.
+    pub async fn append_readings(
+        &mut self,
+        readings: &[Reading],
+        parts: &[i64],
+        tail: &mut Tail,
+    ) -> Result<(), StoreError> {
+        for (readings, parts) in readings
+            .chunks(INSERT_AT_ONCE)
+            .zip(parts.chunks(INSERT_AT_ONCE))
+        {
+            let rows = insert_rows(readings, parts);
+            sqlx::query!(
+                "insert into reading (sensor_id, measured_at, part, temperature_mc, humidity_mpct, battery_pct, seq, received_at)
+                 select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6, value ->> 7
+                 from json_each(?1)",
+                rows
+            )
+            .execute(&mut *self.0)
+            .await?;
+        }
+        for readings in readings.chunks(ROW_READINGS) {
+            self.append_packed(readings).await?;
+            tail.rows += 1;
+            tail.readings += readings.len();
+        }
+        if ROW_READINGS <= tail.readings {
+            self.pack_tail(tail).await?;
+        }
+        Ok(())
+    }
+
+    async fn append_packed(&mut self, readings: &[Reading]) -> Result<(), StoreError> {
+        let (Some(first), Some(last)) = (readings.first(), readings.last()) else {
+            return Ok(());
+        };
+        let (first, last) = (first.seq.cast_signed(), last.seq.cast_signed());
+        let count = readings.len() as i64;
+        let body = packed::pack(readings);
+        sqlx::query!(
+            "insert into arrival (last_seq, first_seq, readings, body) values (?1, ?2, ?3, ?4)",
+            last,
+            first,
+            count,
+            body
+        )
+        .execute(&mut *self.0)
+        .await?;
+        Ok(())
+    }
+
+    /// Rewrites the short rows at the end as full ones.
+    async fn pack_tail(&mut self, tail: &mut Tail) -> Result<(), StoreError> {
+        if 1 < tail.rows {
+            let bodies = sqlx::query_scalar!(
+                "select body from arrival where ?1 < last_seq order by last_seq",
+                tail.after_seq
+            )
+            .fetch_all(&mut *self.0)
+            .await?;
+            let mut readings = Vec::with_capacity(tail.readings);
+            for body in bodies {
+                packed::unpack(&body, |r| readings.push(r))?;
+            }
+            sqlx::query!("delete from arrival where ?1 < last_seq", tail.after_seq)
+                .execute(&mut *self.0)
+                .await?;
+            for readings in readings.chunks(ROW_READINGS) {
+                self.append_packed(readings).await?;
+            }
+        }
+        let last = sqlx::query_scalar!("select max(last_seq) from arrival")
+            .fetch_one(&mut *self.0)
+            .await?;
+        *tail = Tail {
+            rows: 0,
+            readings: 0,
+            after_seq: last.unwrap_or_default(),
+        };
+        Ok(())
+    }
+
+    /// Drops the packed log and makes it again from the readings.
+    pub async fn rebuild_packed(&mut self) -> Result<(), StoreError> {
+        sqlx::query!("delete from arrival")
+            .execute(&mut *self.0)
+            .await?;
+        let mut after = 0i64;
+        loop {
+            // Each turn sorts what is left; a rebuild is rare and memory matters more.
+            let rows = sqlx::query(
+                "select sensor_id, measured_at, temperature_mc, humidity_mpct, battery_pct, seq, received_at
+                 from reading where ?1 < seq order by seq limit ?2",
+            )
+            .bind(after)
+            .bind((64 * ROW_READINGS) as i64)
+            .fetch_all(&mut *self.0)
+            .await?;
+            let readings = rows
+                .iter()
+                .map(|row| {
+                    Ok(Reading {
+                        seq: row.try_get::<i64, _>(5)?.cast_unsigned(),
+                        sensor: SensorId(row.try_get(0)?),
+                        measured_at: Stamp(row.try_get(1)?),
+                        received_at: Stamp(row.try_get(6)?),
+                        values: values_at(row, 2)?,
+                    })
+                })
+                .collect::<Result<Vec<_>, sqlx::Error>>()?;
+            let Some(last) = readings.last() else {
+                return Ok(());
+            };
+            after = last.seq.cast_signed();
+            for readings in readings.chunks(ROW_READINGS) {
+                self.append_packed(readings).await?;
+            }
+        }
+    }
+
+    /// Appends an act under its place in the order of arrival.
+    pub async fn append_act(
+        &mut self,
+        seq: u64,
+        at: Stamp,
+        who: &str,
+        act: &Act,
+    ) -> Result<(), StoreError> {
+        let (seq, kind, body) = (seq.cast_signed(), act.kind(), act.body());
+        sqlx::query!(
+            "insert into act (seq, at, who, kind, body) values (?1, ?2, ?3, ?4, ?5)",
+            seq,
+            at.0,
+            who,
+            kind,
+            body
+        )
+        .execute(&mut *self.0)
+        .await?;
+        Ok(())
+    }
+
+    /// Notes that a device did not know the time.
+    pub async fn note_odd_clock(
+        &mut self,
+        sensor: SensorId,
+        measured_at: Stamp,
+        device_at: Stamp,
+    ) -> Result<(), StoreError> {
+        sqlx::query!(
+            "insert into odd_clock (sensor_id, measured_at, device_at) values (?1, ?2, ?3)",
+            sensor.0,
+            measured_at.0,
+            device_at.0
+        )
+        .execute(&mut *self.0)
+        .await?;
+        Ok(())
+    }
+
+    /// The instants lately given to readings for which this device claimed this time.
+    pub async fn odd_clock_given(
+        &mut self,
+        sensor: SensorId,
+        device_at: Stamp,
+        not_before: Stamp,
+    ) -> Result<Vec<Stamp>, StoreError> {
+        let given = sqlx::query_scalar!(
+            "select measured_at from odd_clock where sensor_id = ?1 and ?2 <= measured_at and device_at = ?3",
+            sensor.0,
+            not_before.0,
+            device_at.0
+        )
+        .fetch_all(&mut *self.0)
+        .await?;
+        Ok(given.into_iter().map(Stamp).collect())
+    }
+
+    /// Stores how far a source has been read.
+    pub async fn set_position(
+        &mut self,
+        source: &SensorName,
+        state: &str,
+        at: Stamp,
+    ) -> Result<(), StoreError> {
+        let source = source.as_str();
+        sqlx::query!(
+            "insert into position (source, state, at) values (?1, ?2, ?3)
+             on conflict (source) do update set state = ?2, at = ?3",
+            source,
+            state,
+            at.0
+        )
+        .execute(&mut *self.0)
+        .await?;
+        Ok(())
+    }
+
+    /// Adds to what came of a source.
+    pub async fn add_tally(&mut self, more: &Tally) -> Result<(), StoreError> {
+        sqlx::query!(
+            "insert into tally (source, sensor, stored, duplicate, conflict, refused, last_at)
+             values (?1, ?2, ?3, ?4, ?5, ?6, ?7)
+             on conflict (source, sensor) do update set
+                stored = stored + ?3, duplicate = duplicate + ?4,
+                conflict = conflict + ?5, refused = refused + ?6, last_at = ?7",
+            more.source,
+            more.sensor,
+            more.stored,
+            more.duplicate,
+            more.conflict,
+            more.refused,
+            more.last_at
+        )
+        .execute(&mut *self.0)
+        .await?;
+        Ok(())
+    }
+
+    /// Keeps refused lines; only the newest of each source stay.
+    pub async fn keep_refused(
+        &mut self,
+        source: &SensorName,
+        lines: &[Refused],
+        at: Stamp,
+    ) -> Result<(), StoreError> {
+        let source = source.as_str();
+        let skip = lines.len().saturating_sub(REFUSED_KEPT as usize);
+        for line in &lines[skip..] {
+            let number = line.line.cast_signed();
+            sqlx::query!(
+                "insert into refused (source, at, line, text, reason) values (?1, ?2, ?3, ?4, ?5)",
+                source,
+                at.0,
+                number,
+                line.text,
+                line.reason
+            )
+            .execute(&mut *self.0)
+            .await?;
+        }
+        if !lines.is_empty() {
+            sqlx::query!(
+                "delete from refused where source = ?1 and refused_id <=
+                    (select refused_id from refused where source = ?1
+                     order by refused_id desc limit 1 offset ?2)",
+                source,
+                REFUSED_KEPT
+            )
+            .execute(&mut *self.0)
+            .await?;
+        }
+        Ok(())
+    }
+
+    /// Notes that the recorder runs.
+    pub async fn set_alive(&mut self, at: Stamp) -> Result<(), StoreError> {
+        sqlx::query!(
+            "insert into alive (one, at) values (1, ?1) on conflict (one) do update set at = ?1",
+            at.0
+        )
+        .execute(&mut *self.0)
+        .await?;
+        Ok(())
+    }
+}
+
+/// Rows that one statement inserts; more gain nothing.
+const INSERT_AT_ONCE: usize = 10_000;
+
+fn insert_rows(readings: &[Reading], parts: &[i64]) -> String {
+    let mut rows = String::with_capacity(readings.len() * 72 + 2);
+    rows.push('[');
+    for (r, part) in readings.iter().zip(parts) {
+        if 1 < rows.len() {
+            rows.push(',');
+        }
+        let _ = write!(rows, "[{},{},{part},", r.sensor.0, r.measured_at.0);
+        or_null(&mut rows, r.values.temperature_mc.map(i64::from));
+        or_null(&mut rows, r.values.humidity_mpct.map(i64::from));
+        or_null(&mut rows, r.values.battery_pct.map(i64::from));
+        let _ = write!(rows, "{},{}]", r.seq, r.received_at.0);
+    }
+    rows.push(']');
+    rows
+}
+
+fn or_null(rows: &mut String, value: Option<i64>) {
+    let _ = match value {
+        Some(value) => write!(rows, "{value},"),
+        None => write!(rows, "null,"),
+    };
+}
+
+fn values_at(row: &SqliteRow, first: usize) -> Result<Values, sqlx::Error> {
+    Ok(Values {
+        temperature_mc: row.try_get(first)?,
+        humidity_mpct: row.try_get(first + 1)?,
+        battery_pct: row.try_get(first + 2)?,
+    })
+}
+
+impl Store {
+    /// Hands every input to `each` in the order of arrival, and tells the next free place and the
+    /// short rows at the end. Memory stays flat whatever the length of the log.
+    pub async fn fold(
+        &self,
+        mut each: impl FnMut(&Input),
+    ) -> Result<(u64, Tail), StoreError> {
+        let acts = sqlx::query!("select seq, at, kind, body from act order by seq")
+            .fetch_all(&self.read)
+            .await?;
+        let mut acts = acts.into_iter().peekable();
+        let mut next = 1;
+        let (mut after, mut tail) = (0i64, Tail::default());
+        loop {
+            let rows = sqlx::query!(
+                "select last_seq, readings, body from arrival where ?1 < last_seq
+                 order by last_seq limit ?2",
+                after,
+                ROWS_AT_ONCE
+            )
+            .fetch_all(&self.read)
+            .await?;
+            if rows.is_empty() {
+                break;
+            }
+            for row in rows {
+                after = row.last_seq;
+                let count = row.readings as usize;
+                if ROW_READINGS <= count && tail.rows == 0 {
+                    tail.after_seq = row.last_seq;
+                } else {
+                    tail.rows += 1;
+                    tail.readings += count;
+                }
+                let mut fault = None;
+                packed::unpack(&row.body, |reading| {
+                    while let Some(act) = acts.next_if(|a| a.seq.cast_unsigned() < reading.seq) {
+                        match Act::parse(&act.kind, &act.body) {
+                            Ok(parsed) => each(&parsed.into_input(Stamp(act.at))),
+                            Err(error) => fault = Some(error),
+                        }
+                    }
+                    next = reading.seq + 1;
+                    each(&Input::Reading(reading));
+                })?;
+                if let Some(fault) = fault {
+                    return Err(fault);
+                }
+            }
+        }
+        for act in acts {
+            next = act.seq.cast_unsigned() + 1;
+            each(&Act::parse(&act.kind, &act.body)?.into_input(Stamp(act.at)));
+        }
+        Ok((next, tail))
+    }
+
+    /// The settings that were last in force.
+    pub async fn last_settings(&self) -> Result<Option<Settings>, StoreError> {
+        let body = sqlx::query_scalar!(
+            "select body from act where kind = 'settings' order by seq desc limit 1"
+        )
+        .fetch_optional(&self.read)
+        .await?;
+        match body.map(|b| Act::parse("settings", &b)).transpose()? {
+            Some(Act::Settings(settings)) => Ok(Some(settings)),
+            _ => Ok(None),
+        }
+    }
+
+    /// When the recorder was last known to run.
+    pub async fn alive(&self) -> Result<Option<Stamp>, StoreError> {
+        let at = sqlx::query_scalar!("select at from alive")
+            .fetch_optional(&self.read)
+            .await?;
+        Ok(at.map(Stamp))
+    }
+
+    /// The newest spans in which the recorder was off, newest first.
+    pub async fn offs(&self, limit: i64) -> Result<Vec<Off>, StoreError> {
+        let rows = sqlx::query!(
+            "select at, body from act where kind = 'started' order by seq desc limit ?1",
+            limit
+        )
+        .fetch_all(&self.read)
+        .await?;
+        rows.into_iter()
+            .map(|row| match Act::parse("started", &row.body)? {
+                Act::Started { off_from } => Ok(Off {
+                    from: off_from,
+                    to: Stamp(row.at),
+                }),
+                _ => Err(StoreError::Packed("an act of another kind".to_owned())),
+            })
+            .collect()
+    }
+
+    /// Every sensor ever seen and the key it has.
+    pub async fn sensor_names(&self) -> Result<BTreeMap<SensorId, String>, StoreError> {
+        let rows = sqlx::query!("select sensor_id, name from sensor")
+            .fetch_all(&self.read)
+            .await?;
+        let key = |id: i64| SensorId(u32::try_from(id).expect("keys are small"));
+        Ok(rows.into_iter().map(|r| (key(r.sensor_id), r.name)).collect())
+    }
+
+    /// How far a source has been read.
+    pub async fn position(&self, source: &SensorName) -> Result<Option<String>, StoreError> {
+        let source = source.as_str();
+        Ok(
+            sqlx::query_scalar!("select state from position where source = ?1", source)
+                .fetch_optional(&self.read)
+                .await?,
+        )
+    }
+
+    /// What came of every source and sensor.
+    pub async fn tallies(&self) -> Result<Vec<Tally>, StoreError> {
+        Ok(sqlx::query_as!(
+            Tally,
+            "select source, sensor, stored, duplicate, conflict, refused, last_at from tally
+             order by source, sensor"
+        )
+        .fetch_all(&self.read)
+        .await?)
+    }
+
+    /// The newest refused lines, newest first.
+    pub async fn refused(&self, limit: i64) -> Result<Vec<RefusedLine>, StoreError> {
+        let rows = sqlx::query!(
+            "select source, at, line, text, reason from refused order by refused_id desc limit ?1",
+            limit
+        )
+        .fetch_all(&self.read)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| RefusedLine {
+                source: r.source,
+                at: Stamp(r.at),
+                refused: Refused {
+                    line: r.line.cast_unsigned(),
+                    text: r.text,
+                    reason: r.reason,
+                },
+            })
+            .collect())
+    }
+
+    /// The newest reading of each sensor whose device did not know the time.
+    pub async fn odd_clocks(&self) -> Result<BTreeMap<SensorId, (Stamp, Stamp)>, StoreError> {
+        let rows = sqlx::query!(
+            r#"select sensor_id as "sensor_id!: i64", max(measured_at) as "measured_at!: i64",
+                      device_at as "device_at!: i64"
+               from odd_clock group by sensor_id"#
+        )
+        .fetch_all(&self.read)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| {
+                let id = SensorId(u32::try_from(r.sensor_id).expect("keys are small"));
+                (id, (Stamp(r.measured_at), Stamp(r.device_at)))
+            })
+            .collect())
+    }
+
+    /// Number of readings stored, and of them per sensor and instant more than once.
+    pub async fn count_readings(&self) -> Result<i64, StoreError> {
+        Ok(sqlx::query_scalar!("select count(*) from reading")
+            .fetch_one(&self.read)
+            .await?)
+    }
+}

@@ -1,0 +1,139 @@
+//! The only SQL: one file, one writer, a small read-only pool.
+
+pub mod alerts;
+pub mod log;
+pub mod packed;
+pub mod stock;
+
+use std::{path::Path, time::Duration};
+
+use sqlx::{
+    Sqlite, SqlitePool,
+    migrate::{MigrateError, Migrator},
+    sqlite::{
+        SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous,
+    },
+};
+use thiserror::Error;
+
+static MIGRATIONS: Migrator = sqlx::migrate!();
+
+/// Connections for pages and exports; a page asks a handful of short questions.
+const READERS: u32 = 3;
+/// How long a second writer (an import beside the daemon) waits for its turn.
+const BUSY: Duration = Duration::from_secs(10);
+
+/// Why the store did not do what it was asked.
+#[derive(Debug, Error)]
+pub enum StoreError {
+    /// Written by a later version of this program.
+    #[error("the database was written by a newer version of overwinter")]
+    Newer,
+    /// Another program holds the write lock.
+    #[error("the database is busy")]
+    Busy,
+    /// No room left on the device.
+    #[error("the disk is full")]
+    Full,
+    /// Not a database, or damaged.
+    #[error("the database is damaged")]
+    Corrupt,
+    /// Everything else.
+    #[error("the database cannot be used")]
+    Other(#[source] sqlx::Error),
+    /// A schema step failed; nothing of it remains.
+    #[error("the database cannot be brought up to date")]
+    Migrate(#[source] MigrateError),
+    /// A derived table holds what this version cannot read.
+    #[error("the packed log cannot be read: {0}")]
+    Packed(String),
+}
+
+impl From<sqlx::Error> for StoreError {
+    fn from(error: sqlx::Error) -> Self {
+        // SQLite's primary result codes, sqlite.org/rescode.html.
+        let code = error
+            .as_database_error()
+            .and_then(|e| e.code())
+            .and_then(|c| c.parse::<i32>().ok())
+            .map(|c| c & 0xff);
+        match code {
+            Some(5 | 6) => Self::Busy,
+            Some(13) => Self::Full,
+            Some(11 | 26) => Self::Corrupt,
+            _ => Self::Other(error),
+        }
+    }
+}
+
+impl From<MigrateError> for StoreError {
+    fn from(error: MigrateError) -> Self {
+        match error {
+            MigrateError::VersionMissing(_) | MigrateError::VersionTooNew(..) => Self::Newer,
+            MigrateError::Execute(error) => error.into(),
+            other => Self::Migrate(other),
+        }
+    }
+}
+
+/// An open database.
+#[derive(Debug, Clone)]
+pub struct Store {
+    write: SqlitePool,
+    read: SqlitePool,
+}
+
+/// Everything written between two of these is on disk together or not at all.
+pub struct Tx(sqlx::Transaction<'static, Sqlite>);
+
+impl Store {
+    /// Opens the file, making it if it is not there, and brings its schema up to date.
+    pub async fn open(path: &Path) -> Result<Self, StoreError> {
+        // Every pragma by name; the reasons stand in DEVELOPERS.md.
+        let options = SqliteConnectOptions::new()
+            .filename(path)
+            .create_if_missing(true)
+            .journal_mode(SqliteJournalMode::Wal)
+            .synchronous(SqliteSynchronous::Full)
+            .foreign_keys(true)
+            .busy_timeout(BUSY)
+            .pragma("journal_size_limit", "16777216")
+            .pragma("cache_size", "-4096");
+        let write = SqlitePoolOptions::new()
+            .max_connections(1)
+            .idle_timeout(None)
+            .max_lifetime(None)
+            .connect_with(options.clone())
+            .await?;
+        MIGRATIONS.run(&write).await?;
+        let read = SqlitePoolOptions::new()
+            .max_connections(READERS)
+            .connect_with(
+                options
+                    .create_if_missing(false)
+                    .pragma("cache_size", "-2048")
+                    .pragma("query_only", "on"),
+            )
+            .await?;
+        Ok(Self { write, read })
+    }
+
+    /// Begins writing at once: a transaction that reads first and writes after somebody else did
+    /// would fail whatever the busy timeout.
+    pub async fn begin(&self) -> Result<Tx, StoreError> {
+        Ok(Tx(self.write.begin_with("begin immediate").await?))
+    }
+
+    /// Waits for readers and closes the file.
+    pub async fn close(&self) {
+        self.read.close().await;
+        self.write.close().await;
+    }
+}
+
+impl Tx {
+    /// Puts everything on disk; when this returns it survives a power cut.
+    pub async fn commit(self) -> Result<(), StoreError> {
+        Ok(self.0.commit().await?)
+    }
+}

@@ -1,0 +1,1 @@
+//! Crates, lots and the ledger.
