@@ -118,17 +118,25 @@ impl Air {
     }
 
     /// Thermodynamic wet-bulb temperature by bisection to 1e-6 C; over ice when below freezing.
-    /// `None` where the humidity ratio has no value. Source: ASHRAE Fundamentals 2017, chapter 1,
-    /// eqs. 33 and 35 (saturation from WMO-No. 8).
+    ///
+    /// Air just above freezing can be in balance with a wet wick above 0 C and with a frozen one
+    /// below: the wet one is given. Air that is supersaturated over ice has no ice bulb below its
+    /// own temperature, which is then the answer. `None` where the humidity ratio has no value.
+    /// Source: ASHRAE Fundamentals 2017, chapter 1, eqs. 33 and 35 (saturation from WMO-No. 8).
     pub fn wet_bulb(self, pressure: Pascal) -> Option<Celsius> {
-        let t = self.temperature.degrees();
+        let (t, p) = (self.temperature.degrees(), pressure.pascal());
         let target = self.humidity_ratio(pressure)?;
-        // The balance rises with the wet bulb; frozen wicks may stand slightly above the ice bulb
-        // of saturated air, so the upper end is the air itself.
-        let (mut low, mut high) = (t - 60.0, t);
+        // Rises with the wet bulb on either side of freezing, but steps down at 0 C, where the
+        // heat of melting leaves the balance: each side has to be searched on its own.
+        let thawed = 0.0 <= t && balance(t, 0.0, p) <= target;
+        let (mut low, mut high) = if thawed {
+            (0.0, t)
+        } else {
+            (t.min(0.0) - 100.0, t.min(0.0))
+        };
         while 1e-6 < high - low {
             let middle = f64::midpoint(low, high);
-            if balance(t, middle, pressure.pascal()) < target {
+            if balance(t, middle, p) < target {
                 low = middle;
             } else {
                 high = middle;
@@ -151,6 +159,10 @@ fn balance(t: f64, wet: f64, pressure: f64) -> f64 {
     } else {
         WATER.pressure(wet)
     };
+    if pressure <= saturation {
+        // Boiling: more vapour than any target, where the quotient below would turn negative.
+        return f64::INFINITY;
+    }
     let ws = MASS_RATIO * saturation / (pressure - saturation);
     if wet < 0.0 {
         ((2830.0 - 0.24 * wet) * ws - 1.006 * (t - wet)) / (2830.0 + 1.86 * t - 2.1 * wet)
