@@ -34,5 +34,8 @@ fn main() {
                 .expect("migrations that apply to an empty database");
             db.close().await.expect("a closed scratch database");
         });
-    println!("cargo::rustc-env=DATABASE_URL=sqlite://{}", scratch.display());
+    println!(
+        "cargo::rustc-env=DATABASE_URL=sqlite://{}",
+        scratch.display()
+    );
 }

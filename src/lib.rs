@@ -2,6 +2,8 @@
 
 pub mod climate;
 pub mod clock;
+pub mod engine;
 pub mod inbox;
+pub mod intake;
 pub mod store;
 pub mod watch;

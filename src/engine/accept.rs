@@ -43,18 +43,20 @@ struct Placed<'a> {
 }
 
 impl Sensors {
-    /// Decides over one batch. Readings that are new are appended to `fresh` in order.
-    pub async fn accept(
+    /// Decides over one batch heard at `at`; nothing is taken to arrive before `floor`. Readings that
+    /// are new are appended to `fresh` in order.
+    pub(super) async fn accept(
         &mut self,
         tx: &mut Tx,
         source: &SensorName,
         heard: &[Heard],
         at: Stamp,
+        floor: Stamp,
         fresh: &mut Fresh,
     ) -> Result<(Receipt, Vec<Tally>), StoreError> {
         let mut receipt = Receipt::default();
         let mut tallies: BTreeMap<&str, Tally> = BTreeMap::new();
-        let mut placed = self.place(tx, heard, at, &mut receipt).await?;
+        let mut placed = self.place(tx, heard, at, floor, &mut receipt).await?;
         self.look_up(tx, &placed, fresh).await?;
 
         for p in &mut placed {
@@ -119,6 +121,7 @@ impl Sensors {
         tx: &mut Tx,
         heard: &'a [Heard],
         at: Stamp,
+        floor: Stamp,
         receipt: &mut Receipt,
     ) -> Result<Vec<Placed<'a>>, StoreError> {
         // Readings of a device without the time keep their distances; the last one is the present.
@@ -131,7 +134,7 @@ impl Sensors {
                 *last = (*last).max(device_at);
             }
         }
-        let mut clock = Stamp(i64::MIN);
+        let mut clock = floor;
         let mut placed = Vec::with_capacity(heard.len());
         for h in heard {
             let Some(&sensor) = self.ids.get(&h.sensor) else {

@@ -497,10 +497,7 @@ fn values_at(row: &SqliteRow, first: usize) -> Result<Values, sqlx::Error> {
 impl Store {
     /// Hands every input to `each` in the order of arrival, and tells the next free place and the
     /// short rows at the end. Memory stays flat whatever the length of the log.
-    pub async fn fold(
-        &self,
-        mut each: impl FnMut(&Input),
-    ) -> Result<(u64, Tail), StoreError> {
+    pub async fn fold(&self, mut each: impl FnMut(&Input)) -> Result<(u64, Tail), StoreError> {
         let acts = sqlx::query!("select seq, at, kind, body from act order by seq")
             .fetch_all(&self.read)
             .await?;
@@ -597,7 +594,10 @@ impl Store {
             .fetch_all(&self.read)
             .await?;
         let key = |id: i64| SensorId(u32::try_from(id).expect("keys are small"));
-        Ok(rows.into_iter().map(|r| (key(r.sensor_id), r.name)).collect())
+        Ok(rows
+            .into_iter()
+            .map(|r| (key(r.sensor_id), r.name))
+            .collect())
     }
 
     /// How far a source has been read.

@@ -10,9 +10,7 @@ use std::{path::Path, time::Duration};
 use sqlx::{
     Sqlite, SqlitePool,
     migrate::{MigrateError, Migrator},
-    sqlite::{
-        SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous,
-    },
+    sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous},
 };
 use thiserror::Error;
 

@@ -196,6 +196,23 @@ pub struct Standing {
     pub figures: Figures,
 }
 
+impl Standing {
+    /// The same as a change from nothing, for a record that lacks it.
+    pub fn as_transition(&self) -> Transition {
+        Transition {
+            at: self.occurrence.raised_at,
+            room: self.room.clone(),
+            subject: self.occurrence.subject.clone(),
+            kind: self.occurrence.kind,
+            priority: self.priority,
+            from: State::Normal,
+            to: self.state,
+            occurrence: self.occurrence.clone(),
+            figures: self.figures.clone(),
+        }
+    }
+}
+
 /// What is known of one sensor now, as pages show it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SensorNow {

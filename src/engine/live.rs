@@ -1,0 +1,444 @@
+//! The writer: drains the inbox, commits, answers, publishes.
+
+use std::{collections::BTreeMap, path::Path, sync::Arc, time::Duration};
+
+use tokio::sync::{mpsc, watch};
+use tracing::{error, info, warn};
+
+use super::{
+    accept::{Fresh, Sensors},
+    status::Status,
+};
+use crate::{
+    clock::Clock,
+    inbox::{Batch, Envelope, Message, Receipt, Unavailable},
+    store::{
+        Store, StoreError, Tx,
+        log::{Act, Tail, Tally},
+    },
+    watch::{
+        Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition,
+        reading::MINUTE_MS, recent::Recent,
+    },
+};
+
+/// Messages that share one transaction.
+const MESSAGES_TOGETHER: usize = 64;
+/// Readings after which no further message joins a transaction.
+const READINGS_TOGETHER: usize = 10_000;
+/// How often deadlines are looked at when nothing arrives.
+const TICK: Duration = Duration::from_secs(1);
+/// How often the sign of life is written when nothing else is.
+const ALIVE_EVERY_MS: i64 = MINUTE_MS;
+
+/// How the log is opened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Opening {
+    /// The recorder starts: the time since the last sign of life was not watched.
+    Daemon,
+    /// Readings of the past are brought in and nobody is watching.
+    Import,
+}
+
+/// Everything that a failed transaction must give back.
+#[derive(Clone, Default)]
+struct Memory {
+    judge: Judge,
+    sensors: Sensors,
+    recent: BTreeMap<SensorId, Arc<Recent>>,
+    tail: Tail,
+}
+
+/// The one writer.
+pub struct Engine {
+    store: Store,
+    clock: Clock,
+    memory: Memory,
+    /// Settings wait for the first input of an import into an empty log.
+    owed_settings: Option<Settings>,
+    last_alive: Stamp,
+    status: watch::Sender<Arc<Status>>,
+    version: u64,
+}
+
+impl Engine {
+    /// Opens the database, folds its log and brings the judge up to the present.
+    ///
+    /// `settings` carries sensors with any key; each gets the one its name has in the store.
+    pub async fn open(
+        path: &Path,
+        settings: Settings,
+        clock: Clock,
+        opening: Opening,
+    ) -> Result<Self, StoreError> {
+        let store = Store::open(path).await?;
+        let now = clock.now();
+        let mut engine = Self {
+            store,
+            clock,
+            memory: Memory::default(),
+            owed_settings: None,
+            last_alive: now,
+            status: watch::channel(Arc::default()).0,
+            version: 0,
+        };
+        engine.fold().await?;
+        let settings = engine.keyed(settings, now).await?;
+        engine.begin(settings, now, opening).await?;
+        engine.publish(None);
+        Ok(engine)
+    }
+
+    /// The store, for pages.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
+    /// The snapshots, for pages.
+    pub fn status(&self) -> watch::Receiver<Arc<Status>> {
+        self.status.subscribe()
+    }
+
+    /// The judge's memory.
+    pub fn judge(&self) -> &Judge {
+        &self.memory.judge
+    }
+
+    // ---- start ----
+
+    async fn fold(&mut self) -> Result<(), StoreError> {
+        match self.fold_once().await {
+            Err(StoreError::Packed(why)) => {
+                warn!(why, "the packed log is made again from the readings");
+                let mut tx = self.store.begin().await?;
+                tx.rebuild_packed().await?;
+                tx.commit().await?;
+                self.fold_once().await
+            }
+            done => done,
+        }
+    }
+
+    async fn fold_once(&mut self) -> Result<(), StoreError> {
+        let mut memory = Memory::default();
+        let (next_seq, tail) = self
+            .store
+            .fold(|input| {
+                memory.judge.step(input);
+                if let Input::Reading(reading) = input {
+                    memory.note(reading);
+                }
+            })
+            .await?;
+        memory.sensors.next_seq = next_seq;
+        memory.tail = tail;
+        self.memory = memory;
+        Ok(())
+    }
+
+    async fn keyed(&mut self, mut settings: Settings, now: Stamp) -> Result<Settings, StoreError> {
+        let names: Vec<SensorName> = settings.sensors.iter().map(|s| s.name.clone()).collect();
+        let mut tx = self.store.begin().await?;
+        let ids = tx.sensor_ids(&names, now).await?;
+        tx.commit().await?;
+        for (sensor, id) in settings.sensors.iter_mut().zip(&ids) {
+            sensor.id = *id;
+        }
+        self.memory.sensors.ids = names.into_iter().zip(ids).collect();
+        Ok(settings)
+    }
+
+    async fn begin(
+        &mut self,
+        settings: Settings,
+        now: Stamp,
+        opening: Opening,
+    ) -> Result<(), StoreError> {
+        let alive = self.store.alive().await?;
+        let open = self.store.open_alerts().await?;
+        let mut tx = self.store.begin().await?;
+        // A clock that was set back does not turn the log around.
+        let now = now.max(self.memory.judge.now());
+        if opening == Opening::Daemon {
+            let off_from = alive.unwrap_or(now).min(now);
+            self.act(&mut tx, now, "recorder", Act::Started { off_from })
+                .await?;
+        }
+        if *self.memory.judge.settings() != settings {
+            let empty = self.memory.sensors.next_seq == 1;
+            if opening == Opening::Import && empty {
+                self.owed_settings = Some(settings);
+            } else {
+                self.act(&mut tx, now, "configuration", Act::Settings(settings))
+                    .await?;
+            }
+        }
+        let standing = self.memory.judge.standing();
+        // A later version may judge the past differently: the record then follows the judge.
+        for row in &open {
+            if !standing.iter().any(|s| s.occurrence == row.occurrence) {
+                tx.end_alert(&row.occurrence, now).await?;
+            }
+        }
+        for s in &standing {
+            if !open.iter().any(|row| row.occurrence == s.occurrence) {
+                tx.record(&s.as_transition(), None).await?;
+            }
+        }
+        if opening == Opening::Daemon {
+            tx.set_alive(now).await?;
+            self.last_alive = now;
+        }
+        tx.commit().await
+    }
+
+    // ---- running ----
+
+    /// Works until `stop` is set or every sender is gone, then finishes what is waiting.
+    pub async fn run(
+        mut self,
+        mut inbox: mpsc::Receiver<Envelope>,
+        mut stop: watch::Receiver<bool>,
+    ) -> Self {
+        let mut tick = tokio::time::interval(TICK);
+        tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        loop {
+            let first = tokio::select! {
+                biased;
+                envelope = inbox.recv() => envelope,
+                _ = stop.wait_for(|stop| *stop) => {
+                    inbox.close();
+                    while let Some(envelope) = inbox.recv().await {
+                        self.handle(vec![envelope]).await;
+                    }
+                    None
+                }
+                _ = tick.tick() => {
+                    self.tick().await;
+                    continue;
+                }
+            };
+            let Some(first) = first else { break };
+            let mut together = vec![first];
+            let mut readings = weight(&together[0]);
+            while together.len() < MESSAGES_TOGETHER && readings < READINGS_TOGETHER {
+                let Ok(next) = inbox.try_recv() else { break };
+                readings += weight(&next);
+                together.push(next);
+            }
+            self.handle(together).await;
+        }
+        info!("the recorder has stopped");
+        self
+    }
+
+    async fn handle(&mut self, envelopes: Vec<Envelope>) {
+        let (messages, replies): (Vec<_>, Vec<_>) =
+            envelopes.into_iter().map(|e| (e.message, e.reply)).unzip();
+        match self.commit(messages).await {
+            Ok(receipts) => {
+                for (reply, receipt) in replies.into_iter().zip(receipts) {
+                    // Whoever asked may have hung up; what was asked is done all the same.
+                    let _ = reply.send(Ok(receipt));
+                }
+            }
+            Err(error) => {
+                let why = error.to_string();
+                for reply in replies {
+                    let _ = reply.send(Err(Unavailable::Store(why.clone())));
+                }
+            }
+        }
+    }
+
+    /// Stores and judges messages in one transaction. On an error nothing of them remains, here or
+    /// on disk.
+    pub async fn commit(&mut self, messages: Vec<Message>) -> Result<Vec<Receipt>, StoreError> {
+        let before = self.memory.clone();
+        let done = self.try_commit(messages).await;
+        match &done {
+            Ok(_) => self.publish(None),
+            Err(error) => {
+                error!(error = ?error, "nothing could be stored");
+                self.memory = before;
+                self.publish(Some(error.to_string()));
+            }
+        }
+        done
+    }
+
+    async fn try_commit(&mut self, messages: Vec<Message>) -> Result<Vec<Receipt>, StoreError> {
+        let mut tx = self.store.begin().await?;
+        let mut fresh = Fresh::default();
+        let mut receipts = Vec::with_capacity(messages.len());
+        let at = self
+            .clock
+            .now()
+            .max(self.memory.judge.now())
+            .max(self.last_alive);
+        for message in messages {
+            receipts.push(match message {
+                Message::Readings(batch) => self.batch(&mut tx, batch, at, &mut fresh).await?,
+                Message::Acknowledge { occurrence, who } => {
+                    self.act(&mut tx, at, &who, Act::Acknowledge(occurrence))
+                        .await?;
+                    Receipt::default()
+                }
+            });
+        }
+        tx.append_readings(&fresh.readings, &fresh.parts, &mut self.memory.tail)
+            .await?;
+        let alive = self.memory.judge.now().max(at);
+        tx.set_alive(alive).await?;
+        tx.commit().await?;
+        self.last_alive = alive;
+        Ok(receipts)
+    }
+
+    async fn batch(
+        &mut self,
+        tx: &mut Tx,
+        batch: Batch,
+        at: Stamp,
+        fresh: &mut Fresh,
+    ) -> Result<Receipt, StoreError> {
+        if let Some(settings) = self.owed_settings.clone() {
+            let first = batch.heard.first().and_then(|h| h.received_at);
+            let at = first.unwrap_or(at);
+            self.act(tx, at, "configuration", Act::Settings(settings))
+                .await?;
+            self.owed_settings = None;
+        }
+        let from = fresh.readings.len();
+        let floor = self.memory.judge.now();
+        let (mut receipt, tallies) = self
+            .memory
+            .sensors
+            .accept(tx, &batch.source, &batch.heard, at, floor, fresh)
+            .await?;
+        for index in from..fresh.readings.len() {
+            let reading = fresh.readings[index];
+            let told = self.memory.judge.step(&Input::Reading(reading));
+            self.memory.note(&reading);
+            record(tx, &told, None).await?;
+        }
+        receipt.refused.extend(batch.refused);
+        receipt.refused.sort_by_key(|r| r.line);
+        for tally in &tallies {
+            tx.add_tally(tally).await?;
+        }
+        if !receipt.refused.is_empty() {
+            tx.add_tally(&Tally {
+                source: batch.source.to_string(),
+                refused: receipt.refused.len() as i64,
+                last_at: at.0,
+                ..Tally::default()
+            })
+            .await?;
+            tx.keep_refused(&batch.source, &receipt.refused, at).await?;
+        }
+        if let Some(position) = &batch.position {
+            tx.set_position(&batch.source, position, at).await?;
+        }
+        Ok(receipt)
+    }
+
+    /// Appends an act, lets the judge see it and records what follows.
+    async fn act(&mut self, tx: &mut Tx, at: Stamp, who: &str, act: Act) -> Result<(), StoreError> {
+        // An act is folded after every reading that came before it in this transaction, because
+        // both take their place from the same count.
+        let seq = self.memory.sensors.next_seq;
+        self.memory.sensors.next_seq += 1;
+        tx.append_act(seq, at, who, &act).await?;
+        let seen_by = matches!(act, Act::Acknowledge(_)).then(|| who.to_owned());
+        let named = match &act {
+            Act::Acknowledge(occurrence) => Some(occurrence.clone()),
+            _ => None,
+        };
+        let told = self.memory.judge.step(&act.into_input(at));
+        for transition in &told {
+            let who = seen_by
+                .as_deref()
+                .filter(|_| named.as_ref() == Some(&transition.occurrence));
+            tx.record(transition, who).await?;
+        }
+        Ok(())
+    }
+
+    /// Crosses deadlines when nothing arrives, and leaves a sign of life.
+    pub async fn tick(&mut self) {
+        let at = self.clock.now().max(self.last_alive);
+        let due = self.memory.judge.next_due().is_some_and(|due| due <= at);
+        if !due && at.since(self.last_alive) < ALIVE_EVERY_MS {
+            return;
+        }
+        let before = self.memory.clone();
+        if let Err(error) = self.try_tick(at).await {
+            error!(error = ?error, "a deadline could not be recorded");
+            self.memory = before;
+            self.publish(Some(error.to_string()));
+        } else {
+            self.publish(None);
+        }
+    }
+
+    async fn try_tick(&mut self, at: Stamp) -> Result<(), StoreError> {
+        let told = self.memory.judge.step(&Input::Tick { at });
+        let mut tx = self.store.begin().await?;
+        record(&mut tx, &told, None).await?;
+        tx.set_alive(at).await?;
+        tx.commit().await?;
+        self.last_alive = at;
+        Ok(())
+    }
+
+    fn publish(&mut self, store_fault: Option<String>) {
+        self.version += 1;
+        let now = self.clock.now();
+        let status = Status {
+            version: self.version,
+            at: now,
+            clock_behind_ms: self.memory.judge.now().since(now).max(0),
+            store_fault,
+            ..Status::of(&self.memory.judge, &self.memory.recent)
+        };
+        self.status.send_replace(Arc::new(status));
+    }
+
+    /// Finishes writing and closes the file.
+    pub async fn close(self) {
+        self.store.close().await;
+    }
+}
+
+impl Memory {
+    fn note(&mut self, reading: &Reading) {
+        let newest = self.sensors.newest.entry(reading.sensor).or_default();
+        *newest = (*newest).max(reading.measured_at);
+        let recent = self.recent.entry(reading.sensor).or_default();
+        Arc::make_mut(recent).add(reading.measured_at, reading.values);
+    }
+}
+
+fn weight(envelope: &Envelope) -> usize {
+    match &envelope.message {
+        Message::Readings(batch) => batch.heard.len(),
+        Message::Acknowledge { .. } => 1,
+    }
+}
+
+async fn record(tx: &mut Tx, told: &[Transition], who: Option<&str>) -> Result<(), StoreError> {
+    for transition in told {
+        if tx.record(transition, who).await? {
+            info!(
+                at = transition.at.to_rfc3339(),
+                alert = %transition.occurrence,
+                from = transition.from.as_str(),
+                to = transition.to.as_str(),
+                priority = transition.priority.as_str(),
+                "an alert changed"
+            );
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,86 @@
+//! The judge over recorded readings, without a database: which alerts would have been raised.
+
+use std::collections::BTreeMap;
+
+use crate::watch::{
+    Heard, Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition, Values,
+    reading::{Merge, Refused, merge, union},
+};
+
+/// Feeds readings to a judge in the order given.
+pub struct Replay {
+    judge: Judge,
+    ids: BTreeMap<SensorName, SensorId>,
+    /// Given to the judge with the first reading: before that nothing was expected.
+    settings: Option<Settings>,
+    last: BTreeMap<SensorId, (Stamp, Values)>,
+    clock: Stamp,
+    seq: u64,
+}
+
+impl Replay {
+    /// Starts with an empty memory; sensors get keys in the order of the settings.
+    pub fn new(mut settings: Settings) -> Self {
+        for (key, sensor) in (1..).zip(&mut settings.sensors) {
+            sensor.id = SensorId(key);
+        }
+        let ids = settings.sensors.iter().map(|s| (s.name.clone(), s.id));
+        Self {
+            judge: Judge::new(),
+            ids: ids.collect(),
+            settings: Some(settings),
+            last: BTreeMap::new(),
+            clock: Stamp(i64::MIN),
+            seq: 0,
+        }
+    }
+
+    /// Takes in one reading and tells what changed. It was received when the file says so, else when
+    /// it was measured; what repeats the reading before it is passed over.
+    pub fn feed(&mut self, heard: &Heard) -> Result<Vec<Transition>, Refused> {
+        let refused = |why: String| Refused::new(heard.line, heard.sensor.as_str(), why);
+        let Some(&sensor) = self.ids.get(&heard.sensor) else {
+            return Err(refused(format!(
+                "sensor `{}` is not in the configuration; add a [[sensor]] with that name",
+                heard.sensor
+            )));
+        };
+        let Some(measured_at) = heard.device_at.or(heard.received_at) else {
+            return Err(refused(
+                "a replay needs `measured_at` on every row".to_owned(),
+            ));
+        };
+        let received_at = heard.received_at.unwrap_or(measured_at).max(self.clock);
+        self.clock = received_at;
+        let mut told = Vec::new();
+        if let Some(settings) = self.settings.take() {
+            told = self.judge.step(&Input::Settings {
+                at: received_at,
+                settings,
+            });
+        }
+        let known = match self.last.get(&sensor) {
+            Some(&(at, values)) if at == measured_at => values,
+            _ => Values::default(),
+        };
+        let (Merge::New(values), _) = merge(known, heard.values) else {
+            return Ok(told);
+        };
+        self.last
+            .insert(sensor, (measured_at, union(known, values)));
+        self.seq += 1;
+        told.extend(self.judge.step(&Input::Reading(Reading {
+            seq: self.seq,
+            sensor,
+            measured_at,
+            received_at,
+            values,
+        })));
+        Ok(told)
+    }
+
+    /// The judge after the last reading.
+    pub fn judge(&self) -> &Judge {
+        &self.judge
+    }
+}

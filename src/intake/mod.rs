@@ -1,0 +1,3 @@
+//! Bytes in: every source turns what it gets into readings and refusals and hands them to the inbox.
+
+pub mod decode;
