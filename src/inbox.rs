@@ -1,5 +1,10 @@
 //! The one bounded channel between everything that arrives and the one writer.
 
+use std::{
+    collections::BTreeMap,
+    sync::{Arc, Mutex, MutexGuard, PoisonError},
+};
+
 use serde::Serialize;
 use thiserror::Error;
 use tokio::sync::{mpsc, oneshot};
@@ -90,5 +95,42 @@ impl Inbox {
             .await
             .map_err(|_| Unavailable::Stopping)?;
         answer.await.map_err(|_| Unavailable::Stopping)?
+    }
+}
+
+/// What one source is doing, in words.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SourceNow {
+    /// `file`, `http` or `serial`.
+    pub kind: &'static str,
+    /// A sentence for the Sensors page.
+    pub sentence: String,
+    /// It can be heard.
+    pub well: bool,
+}
+
+/// Where sources say what they are doing.
+#[derive(Debug, Clone, Default)]
+pub struct Board(Arc<Mutex<BTreeMap<SensorName, SourceNow>>>);
+
+impl Board {
+    /// Puts up the present state of a source.
+    pub fn put(&self, source: &SensorName, kind: &'static str, well: bool, sentence: String) {
+        let now = SourceNow {
+            kind,
+            sentence,
+            well,
+        };
+        self.lock().insert(source.clone(), now);
+    }
+
+    /// Every source and what it is doing.
+    pub fn all(&self) -> BTreeMap<SensorName, SourceNow> {
+        self.lock().clone()
+    }
+
+    fn lock(&self) -> MutexGuard<'_, BTreeMap<SensorName, SourceNow>> {
+        // Nothing can go wrong half-way while it is held.
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }

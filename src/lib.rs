@@ -2,8 +2,11 @@
 
 pub mod climate;
 pub mod clock;
+pub mod config;
 pub mod engine;
 pub mod inbox;
 pub mod intake;
+pub mod problem;
+pub mod stock;
 pub mod store;
 pub mod watch;
