@@ -1,0 +1,877 @@
+//! The configuration file: read once at the rim, every fault named with its line and remedy.
+
+mod quantity;
+
+use std::{
+    collections::BTreeSet,
+    fmt,
+    net::SocketAddr,
+    ops::Range,
+    path::{Path, PathBuf},
+    time::Duration,
+};
+
+use chrono::FixedOffset;
+use chrono_tz::Tz;
+use serde::Deserialize;
+use toml::{
+    Spanned,
+    de::{DeTable, DeValue, ValueDeserializer},
+};
+
+use crate::{
+    intake::{
+        decode::{
+            TimeShape, Unit,
+            line::LineShape,
+            table::{Columns, TableShape},
+        },
+        file_tail, http, serial,
+    },
+    watch::{
+        Arrives, Band, Kind, Limits, Priority, Role, RoomSettings, SensorId, SensorName,
+        SensorSettings, Settings, Step, limits::Rungs, reading::MINUTE_MS,
+    },
+};
+
+/// A complete configuration with comments; `overwinter init` writes it.
+pub const EXAMPLE: &str = include_str!("config/example.toml");
+
+/// Everything the program is told.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Config {
+    /// What the store is called on the pages.
+    pub site: String,
+    /// Days and hours on the pages follow it.
+    pub zone: Tz,
+    /// Unit of temperatures on the pages.
+    pub unit: Unit,
+    /// Where everything is kept.
+    pub database: PathBuf,
+    /// Where the pages are served.
+    pub listen: SocketAddr,
+    /// Rooms, limits and sensors.
+    pub watch: Settings,
+    /// Growing files.
+    pub files: Vec<file_tail::Settings>,
+    /// Gateways that post.
+    pub gateways: Vec<http::Gateway>,
+    /// Serial ports.
+    pub serials: Vec<serial::Settings>,
+    /// What is allowed but unwise.
+    pub warnings: Vec<Fault>,
+}
+
+/// One thing that is wrong, where, and what to do.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fault {
+    /// Line in the file, from 1.
+    pub line: usize,
+    /// What is wrong and the remedy.
+    pub what: String,
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "line {}: {}", self.line, self.what)
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SiteText {
+    name: Option<String>,
+    time_zone: Option<Spanned<String>>,
+    units: Option<Spanned<String>>,
+    database: Option<PathBuf>,
+    listen: Option<Spanned<String>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RoomText {
+    name: Spanned<String>,
+    temperature: Option<Spanned<[String; 2]>>,
+    humidity: Option<Spanned<[String; 2]>>,
+    frost: Option<RungsText>,
+    cold: Option<RungsText>,
+    warm: Option<RungsText>,
+    #[serde(rename = "dry-out")]
+    dry_out: Option<RungsText>,
+    #[serde(rename = "rot-risk")]
+    rot_risk: Option<RungsText>,
+    sweating: Option<RungsText>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RungsText {
+    steps: Option<Vec<Spanned<StepText>>>,
+    deadband: Option<Spanned<String>>,
+    off_delay: Option<Spanned<String>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct StepText {
+    beyond: Spanned<String>,
+    r#for: Spanned<String>,
+    priority: Spanned<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SensorText {
+    name: Spanned<String>,
+    room: Spanned<String>,
+    role: Spanned<Role>,
+    interval: Spanned<String>,
+    arrives: Option<Arrives>,
+    #[serde(rename = "crate")]
+    krate: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct ColumnsText {
+    measured_at: Option<String>,
+    received_at: Option<String>,
+    sensor: Option<String>,
+    temperature_c: Option<String>,
+    temperature_f: Option<String>,
+    humidity_pct: Option<String>,
+    battery_pct: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FileText {
+    name: Spanned<String>,
+    path: PathBuf,
+    format: Option<Spanned<String>>,
+    poll: Option<Spanned<String>>,
+    sensor: Option<Spanned<String>>,
+    columns: Option<ColumnsText>,
+    time_format: Option<String>,
+    utc_offset: Option<Spanned<String>>,
+    time_zone: Option<Spanned<String>>,
+    delimiter: Option<Spanned<String>>,
+    decimal_comma: Option<bool>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct HttpText {
+    name: Spanned<String>,
+    token_sha256: Spanned<String>,
+    sensors: Option<Vec<Spanned<String>>>,
+    sensor: Option<Spanned<String>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SerialText {
+    name: Spanned<String>,
+    port: String,
+    baud: Option<u32>,
+    sensor: Option<Spanned<String>>,
+    unit: Option<Unit>,
+}
+
+impl Config {
+    /// Reads the text of a configuration file; paths in it are taken from `folder`. `Err` holds
+    /// every fault that could be found, in the order of the lines.
+    pub fn parse(text: &str, folder: &Path) -> Result<Self, Vec<Fault>> {
+        let mut reader = Reader {
+            text,
+            folder,
+            faults: Vec::new(),
+            warnings: Vec::new(),
+            sources: BTreeSet::new(),
+        };
+        let config = reader.document();
+        reader.faults.sort_by_key(|f| f.line);
+        match config {
+            Some(config) if reader.faults.is_empty() => Ok(config),
+            _ => Err(reader.faults),
+        }
+    }
+}
+
+/// Collects faults instead of stopping at the first.
+struct Reader<'a> {
+    text: &'a str,
+    folder: &'a Path,
+    faults: Vec<Fault>,
+    warnings: Vec<Fault>,
+    sources: BTreeSet<SensorName>,
+}
+
+const SECTIONS: &str = "[site], [[room]], [[sensor]], [[file]], [[http]] and [[serial]]";
+
+impl Reader<'_> {
+    fn line(&self, span: &Range<usize>) -> usize {
+        let before = &self.text.as_bytes()[..span.start.min(self.text.len())];
+        1 + before.iter().filter(|&&b| b == b'\n').count()
+    }
+
+    fn fault(&mut self, span: &Range<usize>, what: impl Into<String>) {
+        let line = self.line(span);
+        self.faults.push(Fault {
+            line,
+            what: what.into(),
+        });
+    }
+
+    fn warn(&mut self, span: &Range<usize>, what: impl Into<String>) {
+        let line = self.line(span);
+        self.warnings.push(Fault {
+            line,
+            what: what.into(),
+        });
+    }
+
+    /// The value, or a fault at its place.
+    fn take<T>(&mut self, span: Range<usize>, result: Result<T, String>) -> Option<T> {
+        result.map_err(|what| self.fault(&span, what)).ok()
+    }
+
+    fn spanned<T>(
+        &mut self,
+        text: &Spanned<String>,
+        parse: impl Fn(&str) -> Result<T, String>,
+    ) -> Option<T> {
+        self.take(text.span(), parse(text.get_ref()))
+    }
+
+    fn name(&mut self, text: &Spanned<String>) -> Option<SensorName> {
+        self.spanned(text, |t| SensorName::new(t).map_err(|e| e.to_string()))
+    }
+
+    fn zone(&mut self, text: &Spanned<String>) -> Option<Tz> {
+        self.spanned(text, |t| {
+            t.parse::<Tz>().map_err(|_| {
+                format!("`{t}` is no time zone; use an IANA name such as America/Chicago")
+            })
+        })
+    }
+
+    fn section<T: for<'d> Deserialize<'d>>(&mut self, value: &Spanned<DeValue<'_>>) -> Option<T> {
+        let deserializer = ValueDeserializer::from(value.clone());
+        T::deserialize(deserializer)
+            .map_err(|e| {
+                let span = e.span().unwrap_or_else(|| value.span());
+                let message = e.message().to_owned();
+                self.fault(&span, message);
+            })
+            .ok()
+    }
+
+    fn document(&mut self) -> Option<Config> {
+        let (table, errors) = DeTable::parse_recoverable(self.text);
+        for e in errors {
+            let span = e.span().unwrap_or_default();
+            self.fault(&span, e.message().to_owned());
+        }
+        if !self.faults.is_empty() {
+            // Half a document would only bring up faults that are none.
+            return None;
+        }
+        let mut site = None;
+        let mut rooms = Vec::new();
+        let mut sensors = Vec::new();
+        let (mut files, mut gateways, mut serials) = (Vec::new(), Vec::new(), Vec::new());
+        for (key, value) in table.get_ref() {
+            let each: Vec<&Spanned<DeValue<'_>>> = match value.get_ref().as_array() {
+                Some(array) => array.iter().collect(),
+                None => vec![value],
+            };
+            for value in each {
+                match key.get_ref().as_ref() {
+                    "site" => site = self.section::<SiteText>(value),
+                    "room" => rooms.extend(self.section::<RoomText>(value)),
+                    "sensor" => sensors.extend(self.section::<SensorText>(value)),
+                    "file" => files.extend(self.section::<FileText>(value)),
+                    "http" => gateways.extend(self.section::<HttpText>(value)),
+                    "serial" => serials.extend(self.section::<SerialText>(value)),
+                    other => {
+                        let what = format!("there is no section `{other}`; there are {SECTIONS}");
+                        self.fault(&key.span(), what);
+                    }
+                }
+            }
+        }
+        let rooms = self.rooms(rooms);
+        let sensors = self.sensors(sensors, &rooms);
+        if rooms.is_empty() && self.faults.is_empty() {
+            self.fault(&(0..0), "names no room; add a [[room]] with a name");
+        }
+        let files = files
+            .into_iter()
+            .filter_map(|f| self.file(f, &sensors))
+            .collect();
+        let gateways = gateways
+            .into_iter()
+            .filter_map(|h| self.http(h, &sensors))
+            .collect();
+        let serials = serials
+            .into_iter()
+            .filter_map(|s| self.serial(s, &sensors))
+            .collect();
+        let site = site.unwrap_or(SiteText {
+            name: None,
+            time_zone: None,
+            units: None,
+            database: None,
+            listen: None,
+        });
+        let zone = site
+            .time_zone
+            .and_then(|z| self.zone(&z))
+            .unwrap_or(Tz::UTC);
+        let unit = site.units.and_then(|u| {
+            self.spanned(&u, |u| match u {
+                "F" => Ok(Unit::F),
+                "C" => Ok(Unit::C),
+                _ => Err(format!("`{u}`: units are F or C")),
+            })
+        });
+        let listen = site.listen.and_then(|text| self.listen(&text));
+        Some(Config {
+            site: site.name.unwrap_or_else(|| "Tuber store".to_owned()),
+            zone,
+            unit: unit.unwrap_or(Unit::F),
+            database: self
+                .folder
+                .join(site.database.unwrap_or_else(|| "overwinter.db".into())),
+            listen: listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], 8480))),
+            watch: Settings { rooms, sensors },
+            files,
+            gateways,
+            serials,
+            warnings: std::mem::take(&mut self.warnings),
+        })
+    }
+
+    fn listen(&mut self, text: &Spanned<String>) -> Option<SocketAddr> {
+        self.spanned(text, |t| {
+            let address: SocketAddr = t
+                .parse()
+                .map_err(|_| format!("`{t}` is no address and port, such as 127.0.0.1:8480"))?;
+            if address.ip().is_loopback() {
+                Ok(address)
+            } else {
+                Err(format!(
+                    "`{t}` could be reached by others, and there is no passphrase yet; use 127.0.0.1"
+                ))
+            }
+        })
+    }
+
+    // ---- rooms ----
+
+    fn rooms(&mut self, texts: Vec<RoomText>) -> Vec<RoomSettings> {
+        let mut rooms: Vec<RoomSettings> = Vec::new();
+        for text in texts {
+            let name = text.name.get_ref().trim().to_owned();
+            if name.is_empty() || 60 < name.chars().count() || name.chars().any(char::is_control) {
+                self.fault(&text.name.span(), "a room's name has 1 to 60 characters");
+                continue;
+            }
+            if rooms.iter().any(|r| r.name == name) {
+                self.fault(
+                    &text.name.span(),
+                    format!("there are two rooms `{name}`; rename one"),
+                );
+                continue;
+            }
+            let limits = self.limits(&text);
+            rooms.push(RoomSettings { name, limits });
+        }
+        rooms
+    }
+
+    fn band(&mut self, text: &RoomText) -> Band {
+        let mut band = Band::default();
+        if let Some(pair) = &text.temperature
+            && let Some((low, high)) = self.pair(pair, quantity::temperature)
+        {
+            (band.low_c, band.high_c) = (low, high);
+        }
+        if let Some(pair) = &text.humidity
+            && let Some((low, high)) = self.pair(pair, quantity::percent)
+        {
+            (band.low_pct, band.high_pct) = (low, high);
+        }
+        band
+    }
+
+    fn pair(
+        &mut self,
+        pair: &Spanned<[String; 2]>,
+        parse: impl Fn(&str) -> Result<f64, String>,
+    ) -> Option<(f64, f64)> {
+        let [low, high] = pair.get_ref();
+        let both = parse(low).and_then(|l| parse(high).map(|h| (l, h)));
+        let (l, h) = self.take(pair.span(), both)?;
+        if l < h {
+            return Some((l, h));
+        }
+        self.fault(
+            &pair.span(),
+            format!("`{low}` is not below `{high}`; give the low end first"),
+        );
+        None
+    }
+
+    fn limits(&mut self, text: &RoomText) -> Limits {
+        let band = self.band(text);
+        let mut limits = Limits::storing(band);
+        for (kind, given, rungs) in [
+            (Kind::Frost, &text.frost, &mut limits.frost),
+            (Kind::Cold, &text.cold, &mut limits.cold),
+            (Kind::Warm, &text.warm, &mut limits.warm),
+            (Kind::DryOut, &text.dry_out, &mut limits.dry_out),
+            (Kind::RotRisk, &text.rot_risk, &mut limits.rot_risk),
+            (Kind::Sweating, &text.sweating, &mut limits.sweating),
+        ] {
+            if let Some(given) = given {
+                self.rungs(kind, given, rungs);
+            }
+        }
+        self.together(text, &limits);
+        limits
+    }
+
+    fn rungs(&mut self, kind: Kind, given: &RungsText, rungs: &mut Rungs) {
+        let (limit, gap): (fn(&str) -> _, fn(&str) -> _) = match kind {
+            Kind::DryOut | Kind::RotRisk => (quantity::percent, quantity::percent),
+            Kind::Sweating => (quantity::difference, quantity::difference),
+            _ => (quantity::temperature, quantity::difference),
+        };
+        if let Some(text) = &given.deadband
+            && let Some(deadband) = self.spanned(text, gap)
+        {
+            rungs.deadband = deadband;
+            if deadband < 0.0 {
+                self.fault(&text.span(), "a deadband is not below 0");
+            }
+        }
+        if let Some(text) = &given.off_delay
+            && let Some(ms) = self.spanned(text, quantity::duration_ms)
+        {
+            rungs.off_delay_ms = ms;
+        }
+        let Some(steps) = &given.steps else { return };
+        let mut taken: Vec<Step> = Vec::new();
+        for step in steps {
+            let text = step.get_ref();
+            let priority = self.spanned(&text.priority, |p| {
+                Priority::parse(p).ok_or_else(|| format!("`{p}`: use low, medium or high"))
+            });
+            let (Some(limit), Some(delay_ms), Some(priority)) = (
+                self.spanned(&text.beyond, limit),
+                self.spanned(&text.r#for, quantity::duration_ms),
+                priority,
+            ) else {
+                continue;
+            };
+            let falling = matches!(
+                kind,
+                Kind::Frost | Kind::Cold | Kind::DryOut | Kind::Sweating
+            );
+            if let Some(last) = taken.last() {
+                let worse = if falling {
+                    limit <= last.limit
+                } else {
+                    last.limit <= limit
+                };
+                if !worse || priority < last.priority {
+                    let what = format!(
+                        "this step of {kind} is milder than the one before it; the mildest comes first"
+                    );
+                    self.fault(&step.span(), what);
+                }
+            }
+            taken.push(Step {
+                limit,
+                delay_ms,
+                priority,
+            });
+        }
+        if steps.is_empty() {
+            let span = given.deadband.as_ref().map_or(0..0, Spanned::span);
+            self.fault(
+                &span,
+                format!("{kind} has no step; leave `steps` out for the default"),
+            );
+        } else if 9 < steps.len() {
+            self.fault(&steps[9].span(), format!("{kind} has more than nine steps"));
+        }
+        rungs.steps = taken;
+    }
+
+    /// Limits that contradict each other.
+    fn together(&mut self, text: &RoomText, limits: &Limits) {
+        let at = text.name.span();
+        let room = text.name.get_ref();
+        let first = |r: &Rungs| r.steps.first().map(|s| s.limit);
+        let pairs = [
+            (first(&limits.frost), first(&limits.cold), "frost", "cold"),
+            (first(&limits.cold), first(&limits.warm), "cold", "warm"),
+            (
+                first(&limits.dry_out),
+                first(&limits.rot_risk),
+                "dry-out",
+                "rot-risk",
+            ),
+        ];
+        for (low, high, below, above) in pairs {
+            if let (Some(low), Some(high)) = (low, high)
+                && high <= low
+            {
+                let what = format!(
+                    "room `{room}`: the {below} limit is not below the {above} limit; correct one of them"
+                );
+                self.fault(&at, what);
+            }
+        }
+        // What can never be inside both limits by the deadband would never end.
+        let ends = [
+            (&limits.cold, &limits.warm, "cold and warm"),
+            (&limits.dry_out, &limits.rot_risk, "dry-out and rot-risk"),
+        ];
+        for (low, high, which) in ends {
+            if let (Some(l), Some(h)) = (first(low), first(high))
+                && h < l + low.deadband.max(high.deadband)
+            {
+                let what = format!(
+                    "room `{room}`: {which} lie closer together than their deadband, so an alert could not end; widen the band"
+                );
+                self.fault(&at, what);
+            }
+        }
+    }
+
+    // ---- sensors ----
+
+    fn sensors(&mut self, texts: Vec<SensorText>, rooms: &[RoomSettings]) -> Vec<SensorSettings> {
+        let mut sensors: Vec<SensorSettings> = Vec::new();
+        for text in texts {
+            let name = self.name(&text.name);
+            let room = text.room.get_ref().clone();
+            if !rooms.iter().any(|r| r.name == room) {
+                let known: Vec<_> = rooms.iter().map(|r| format!("`{}`", r.name)).collect();
+                let known = if known.is_empty() {
+                    "none".to_owned()
+                } else {
+                    known.join(", ")
+                };
+                let what = format!("there is no room `{room}`; rooms are {known}");
+                self.fault(&text.room.span(), what);
+            }
+            let arrives = text.arrives.unwrap_or(Arrives::Live);
+            let interval_ms = self.spanned(&text.interval, quantity::duration_ms);
+            if let Some(ms) = interval_ms {
+                let span = text.interval.span();
+                if ms < 1000 {
+                    self.fault(&span, "an interval is at least `1s`");
+                } else if arrives == Arrives::Live && 30 * MINUTE_MS <= ms {
+                    self.fault(&span, "a live sensor is heard at least twice an hour: measure every 10 minutes, or set `arrives = \"batches\"`");
+                } else if arrives == Arrives::Live && 15 * MINUTE_MS < ms {
+                    self.warn(&span, "an interval above 15 minutes notices trouble late; 10 minutes or less is common practice");
+                }
+            }
+            if text.krate.is_some() && *text.role.get_ref() != Role::Crate {
+                self.fault(
+                    &text.role.span(),
+                    "names a crate but its role is not `crate`",
+                );
+            }
+            let (Some(name), Some(interval_ms)) = (name, interval_ms) else {
+                continue;
+            };
+            if sensors.iter().any(|s| s.name == name) {
+                self.fault(
+                    &text.name.span(),
+                    format!("there are two sensors `{name}`; rename one"),
+                );
+                continue;
+            }
+            sensors.push(SensorSettings {
+                id: SensorId(0),
+                name,
+                room,
+                role: *text.role.get_ref(),
+                crate_code: text.krate,
+                interval_ms,
+                arrives,
+            });
+        }
+        sensors
+    }
+
+    // ---- sources ----
+
+    fn source(&mut self, text: &Spanned<String>) -> Option<SensorName> {
+        let name = self.name(text)?;
+        if !self.sources.insert(name.clone()) {
+            self.fault(
+                &text.span(),
+                format!("there are two sources `{name}`; rename one"),
+            );
+        }
+        Some(name)
+    }
+
+    fn known_sensor(
+        &mut self,
+        text: &Spanned<String>,
+        sensors: &[SensorSettings],
+    ) -> Option<SensorName> {
+        let name = self.name(text)?;
+        if !sensors.iter().any(|s| s.name == name) {
+            let what = format!("there is no sensor `{name}`; add a [[sensor]] with that name");
+            self.fault(&text.span(), what);
+        }
+        Some(name)
+    }
+
+    fn file(&mut self, text: FileText, sensors: &[SensorSettings]) -> Option<file_tail::Settings> {
+        let source = self.source(&text.name);
+        let sensor = text
+            .sensor
+            .as_ref()
+            .and_then(|s| self.known_sensor(s, sensors));
+        let poll = text
+            .poll
+            .as_ref()
+            .and_then(|p| self.spanned(p, quantity::duration))
+            .unwrap_or(Duration::from_secs(1))
+            .clamp(Duration::from_millis(50), Duration::from_secs(3600));
+        let json = match &text.format {
+            None => false,
+            Some(format) => self.spanned(format, |f| match f {
+                "csv" => Ok(false),
+                "jsonl" => Ok(true),
+                _ => Err(format!("`{f}`: a format is csv or jsonl")),
+            })?,
+        };
+        let format = if json {
+            file_tail::Format::JsonLines { sensor }
+        } else {
+            file_tail::Format::Csv(self.table(&text, sensor)?)
+        };
+        Some(file_tail::Settings {
+            source: source?,
+            path: self.folder.join(text.path),
+            format,
+            poll,
+        })
+    }
+
+    fn table(&mut self, text: &FileText, sensor: Option<SensorName>) -> Option<TableShape> {
+        let offset = match &text.utc_offset {
+            None => None,
+            Some(offset) => Some(self.spanned(offset, |o| {
+                o.parse::<FixedOffset>()
+                    .map_err(|_| format!("`{o}` is no offset, such as +01:00"))
+            })?),
+        };
+        let zone = match &text.time_zone {
+            None => None,
+            Some(zone) => Some(self.zone(zone)?),
+        };
+        let delimiter = match &text.delimiter {
+            None => b',',
+            Some(d) => self.spanned(d, |d| match d.as_bytes() {
+                [byte] => Ok(*byte),
+                _ => Err(format!("`{d}`: a delimiter is one character, such as `;`")),
+            })?,
+        };
+        let columns = text.columns.as_ref().map(|c| Columns {
+            measured_at: c.measured_at.clone(),
+            received_at: c.received_at.clone(),
+            sensor: c.sensor.clone(),
+            temperature_c: c.temperature_c.clone(),
+            temperature_f: c.temperature_f.clone(),
+            humidity_pct: c.humidity_pct.clone(),
+            battery_pct: c.battery_pct.clone(),
+        });
+        Some(TableShape {
+            mapped: columns.is_some(),
+            columns: columns.unwrap_or_default(),
+            time: TimeShape {
+                format: text.time_format.clone(),
+                offset,
+                zone,
+            },
+            delimiter,
+            decimal_comma: text.decimal_comma.unwrap_or(false),
+            sensor,
+        })
+    }
+
+    fn http(&mut self, text: HttpText, sensors: &[SensorSettings]) -> Option<http::Gateway> {
+        let source = self.source(&text.name);
+        let token = self.spanned(&text.token_sha256, |t| {
+            let hex = t.len() == 64 && t.bytes().all(|b| b.is_ascii_hexdigit());
+            if hex && t.bytes().any(|b| b != b'0') {
+                Ok(t.to_ascii_lowercase())
+            } else {
+                Err("is no SHA-256 of a token; `overwinter token NAME` makes a token and prints this line".to_owned())
+            }
+        });
+        let own = text.sensors.unwrap_or_default();
+        let own = own
+            .iter()
+            .filter_map(|s| self.known_sensor(s, sensors))
+            .collect();
+        let sensor = text
+            .sensor
+            .as_ref()
+            .and_then(|s| self.known_sensor(s, sensors));
+        Some(http::Gateway {
+            source: source?,
+            token_sha256: token?,
+            sensors: own,
+            sensor,
+        })
+    }
+
+    fn serial(&mut self, text: SerialText, sensors: &[SensorSettings]) -> Option<serial::Settings> {
+        let source = self.source(&text.name);
+        let sensor = text
+            .sensor
+            .as_ref()
+            .and_then(|s| self.known_sensor(s, sensors));
+        Some(serial::Settings {
+            source: source?,
+            port: text.port,
+            baud: text.baud.unwrap_or(9600),
+            shape: LineShape {
+                sensor,
+                unit: text.unit,
+            },
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn faults(text: &str) -> Vec<String> {
+        match Config::parse(text, Path::new("/store")) {
+            Ok(_) => Vec::new(),
+            Err(faults) => faults.iter().map(ToString::to_string).collect(),
+        }
+    }
+
+    #[test]
+    fn the_example_is_a_configuration_and_shows_the_defaults() {
+        let plain = Config::parse(EXAMPLE, Path::new("/store")).unwrap();
+        assert_eq!(plain.database, Path::new("/store/overwinter.db"));
+        assert_eq!(plain.watch.sensors.len(), 1);
+        assert_eq!(plain.warnings, []);
+        // With the comment marks of the alert sections taken off, nothing changes.
+        let mut inside = false;
+        let spelled: String = EXAMPLE
+            .lines()
+            .map(|line| {
+                let bare = line.strip_prefix("# ").unwrap_or(line);
+                inside = match bare.trim_start() {
+                    t if t.starts_with("[room.") => true,
+                    t if t.starts_with(['s', 'd', 'o', '{', ']']) => inside,
+                    _ => false,
+                };
+                let line = if inside { bare } else { line };
+                format!("{line}\n")
+            })
+            .collect();
+        assert_eq!(spelled.matches("\n[room.").count(), 6, "{spelled}");
+        let spelled = Config::parse(&spelled, Path::new("/store")).unwrap();
+        for (a, b) in [(&spelled.watch.rooms[0].limits, &plain.watch.rooms[0].limits)] {
+            for (a, b) in [
+                (&a.frost, &b.frost),
+                (&a.cold, &b.cold),
+                (&a.warm, &b.warm),
+                (&a.dry_out, &b.dry_out),
+                (&a.rot_risk, &b.rot_risk),
+                (&a.sweating, &b.sweating),
+            ] {
+                assert_eq!(a.off_delay_ms, b.off_delay_ms);
+                assert!((a.deadband - b.deadband).abs() < 1e-9);
+                assert_eq!(a.steps.len(), b.steps.len());
+                for (a, b) in a.steps.iter().zip(&b.steps) {
+                    assert!((a.limit - b.limit).abs() < 1e-9);
+                    assert_eq!((a.delay_ms, a.priority), (b.delay_ms, b.priority));
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn every_fault_is_told_with_its_line() {
+        let text = r#"[site]
+time_zone = "Mars/Olympus"
+listen = "0.0.0.0:80"
+
+[[room]]
+name = "cellar"
+temperature = ["52F", "40F"]
+
+[[room]]
+name = "attic"
+humidity = ["seventy", "85%"]
+[room.dry-out]
+steps = [{ beyond = "70%", for = "soon", priority = "low" }]
+
+[[sensor]]
+name = "north"
+room = "celar"
+role = "air"
+interval = "2h"
+
+[[sensor]]
+name = "south"
+room = "cellar"
+role = "wind"
+interval = "5min"
+
+[[http]]
+name = "gw"
+token_sha256 = "secret"
+sensors = ["west"]
+
+[[radio]]
+name = "x"
+"#;
+        let found = faults(text);
+        let lines: Vec<&str> = found.iter().map(|f| f.split(':').next().unwrap()).collect();
+        assert_eq!(
+            lines,
+            [
+                "line 2", "line 3", "line 7", "line 11", "line 13", "line 17", "line 19",
+                "line 24", "line 29", "line 30", "line 32"
+            ],
+            "{found:#?}"
+        );
+    }
+
+    #[test]
+    fn a_slip_of_the_pen_is_named() {
+        assert!(faults("[site\n")[0].starts_with("line 1: "));
+        let found = faults("[[room]]\nname = \"a\"\nhumidty = [\"1%\", \"2%\"]\n");
+        assert!(
+            found[0].starts_with("line 3: unknown field `humidty`"),
+            "{found:?}"
+        );
+        assert_eq!(
+            faults(""),
+            ["line 1: names no room; add a [[room]] with a name"]
+        );
+        let found = faults("[[room]]\nname = \"a\"\nhumidity = [\"80%\", \"81%\"]\n");
+        assert!(found[0].contains("deadband"), "{found:?}");
+    }
+}
