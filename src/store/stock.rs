@@ -49,7 +49,7 @@ impl Tx {
                 None => {
                     let id = sqlx::query_scalar!(
                         "insert into crate (code, room, place, packing) values (?1, ?2, ?3, ?4)
-                         returning crate_id",
+                         returning crate_id as \"id!: i64\"",
                         code,
                         krate.room,
                         krate.place,
@@ -128,7 +128,7 @@ impl Tx {
             } else {
                 let id = sqlx::query_scalar!(
                     "insert into lot (crate_id, variety, form, dug, weight_g, note)
-                     values (?1, ?2, ?3, ?4, ?5, ?6) returning lot_id",
+                     values (?1, ?2, ?3, ?4, ?5, ?6) returning lot_id as \"id!: i64\"",
                     crate_id,
                     lot.variety,
                     form,
