@@ -1,0 +1,298 @@
+//! What an alert says, for someone woken at three in the morning with gloves on: what and where,
+//! since when, the figures, what happens if nothing is done, what to do now.
+
+use super::words::{Manner, hours_ms, percent, span};
+use crate::watch::{Figures, Kind, Occurrence, Stamp, Subject, reading::HOUR_MS};
+
+/// One alert in words.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Message {
+    /// What and where: `Too dry in the back room`.
+    pub headline: String,
+    /// The short state of the room: `Too dry`.
+    pub state: &'static str,
+    /// `Since 2:10 in the night (8 hours)`.
+    pub since: String,
+    /// `68 % now, the limit is 75 %; lowest 66 %`.
+    pub figures: String,
+    /// What happens if nothing is done.
+    pub consequence: &'static str,
+    /// What to do, in order.
+    pub steps: &'static [&'static str],
+    /// What could hurt the person doing it.
+    pub caution: Option<&'static str>,
+}
+
+const HEAT: &str = "Heaters that burn fuel give off carbon monoxide: never one made for outdoors, and a carbon monoxide alarm of its own. Electric heaters go straight into a wall socket, three feet (1 m) clear of packing, and only if made for damp rooms. Local codes and licensed practice come first.";
+const WATER: &str = "Keep water away from sockets and cords; use an outlet with a ground-fault breaker. Local codes and licensed practice come first.";
+const DUST: &str = "Dust of old peat, vermiculite or mouldy packing harms lungs: damp it, air the room, wear a fitted N95 mask. Bleach: gloves and goggles, fresh air, never together with other cleaners.";
+const POWER: &str = "Do not touch wet plugs or a tripped breaker with wet hands; call a licensed electrician if it trips again.";
+
+impl Message {
+    /// Words for one occurrence as it stands.
+    pub fn of(
+        occurrence: &Occurrence,
+        room: &str,
+        figures: &Figures,
+        since: Stamp,
+        now: Stamp,
+        manner: Manner,
+    ) -> Self {
+        let (state, consequence, steps, caution) = text(occurrence);
+        let place = match &occurrence.subject {
+            Subject::Room(_) => format!("in {}", the(room)),
+            Subject::Crate(code) => format!("in crate {code}, {}", the(room)),
+            Subject::Sensor(name) => format!("at sensor {name}, {}", the(room)),
+        };
+        let headline = match occurrence.kind {
+            Kind::Silent => format!("No word from sensor {} in {}", figures.sensor, the(room)),
+            _ => format!("{state} {place}"),
+        };
+        let lasting = now.since(since);
+        Self {
+            headline,
+            state,
+            since: format!("Since {} ({})", manner.moment(since, now), span(lasting)),
+            figures: numbers(occurrence.kind, figures, manner),
+            consequence,
+            steps,
+            caution,
+        }
+    }
+}
+
+/// `the cellar`; a name that begins with a capital stands alone.
+pub fn the(room: &str) -> String {
+    if room.starts_with(char::is_uppercase) || room.starts_with("the ") {
+        room.to_owned()
+    } else {
+        format!("the {room}")
+    }
+}
+
+type Text = (
+    &'static str,
+    &'static str,
+    &'static [&'static str],
+    Option<&'static str>,
+);
+
+fn text(occurrence: &Occurrence) -> Text {
+    let in_crate = matches!(occurrence.subject, Subject::Crate(_));
+    match (occurrence.kind, occurrence.level) {
+        (Kind::Frost, _) => (
+            "Frost near",
+            "Tubers freeze a few degrees below this; what froze turns soft when it thaws and cannot be saved.",
+            &[
+                "Go and look: is a door or vent open, is the heat on, has the power failed?",
+                "Shut what is open and bring heat in.",
+                "Move crates off the floor and away from outside walls, and cover the stacks.",
+            ],
+            Some(HEAT),
+        ),
+        (Kind::Cold, _) => (
+            "Cold",
+            "Nothing is lost yet, but there is little room left above freezing.",
+            &[
+                "Shut vents and doors to the outside.",
+                "Look at the heat and at tonight's forecast.",
+            ],
+            Some(HEAT),
+        ),
+        (Kind::Warm, 1) => (
+            "Warm",
+            "Tubers dry faster and begin to wake.",
+            &[
+                "Let in cooler air in the night, if it is not damper than the room.",
+                "Look at the heater's setting.",
+            ],
+            None,
+        ),
+        (Kind::Warm, _) => (
+            "Too warm",
+            "Tubers shrivel and sprout within weeks at this temperature.",
+            &[
+                "Turn the heat down or off.",
+                "Let in cooler air in the night, or move the crates to a cooler place.",
+                "Look for sprouts and soft tubers in the warmest crates.",
+            ],
+            None,
+        ),
+        (Kind::DryOut, _) if in_crate => (
+            "Dry",
+            "The packing gives no shelter any more: tubers lose water and go limp.",
+            &[
+                "Open the crate and feel the packing.",
+                "Mist it lightly, or close the liner further.",
+            ],
+            None,
+        ),
+        (Kind::DryOut, 1) => (
+            "Dry",
+            "Tubers lose more water each day than they should until planting.",
+            &[
+                "Feel the packing in a few crates; mist what is dust-dry.",
+                "Wet the floor or set out trays of water, and shut vents to dry outside air.",
+            ],
+            Some(WATER),
+        ),
+        (Kind::DryOut, _) => (
+            "Too dry",
+            "Tubers shrivel within weeks at this rate; limp ones may not grow.",
+            &[
+                "Dampen the packing today, the smallest tubers first.",
+                "Wet the floor, set out trays of water or run a humidifier.",
+                "Shut vents to dry outside air and turn the heat down if it can be spared.",
+                "Weigh one crate now, so that the loss can be followed.",
+            ],
+            Some(WATER),
+        ),
+        (Kind::RotRisk, _) if in_crate => (
+            "Damp",
+            "Mould can begin on packing and skins inside this crate.",
+            &[
+                "Open the crate and its liner; let it air for some hours.",
+                "Take out what is soft or mouldy, and what touched it.",
+            ],
+            Some(DUST),
+        ),
+        (Kind::RotRisk, 1) => (
+            "Damp",
+            "Mould can begin on packing and skins at this humidity.",
+            &[
+                "Air the room while the outside air is drier, and run a fan.",
+                "Open liners and lids; look at crates that were packed damp.",
+            ],
+            Some(DUST),
+        ),
+        (Kind::RotRisk, _) => (
+            "Too damp",
+            "Mould grows within weeks, and wounds begin to rot.",
+            &[
+                "Air the room today while the outside air is drier, and run a fan.",
+                "Open liners and lids; change packing that is wet.",
+                "Go through the crates: take out what is soft or mouldy, and what touched it.",
+            ],
+            Some(DUST),
+        ),
+        (Kind::Sweating, 1) => (
+            "Close to sweating",
+            "A little more damp or cold and water will stand on tubers, liners and walls.",
+            &[
+                "Keep warm or damp outside air out.",
+                "Keep the air moving along cold walls with a fan.",
+            ],
+            Some(WATER),
+        ),
+        (Kind::Sweating, _) => (
+            "Sweating",
+            "Water stands on cold surfaces; wet skins let rot in.",
+            &[
+                "Keep warm or damp outside air out, and run a fan.",
+                "Wipe off water, open liners, move crates off the cold wall.",
+                "Warm the room slowly rather than fast.",
+            ],
+            Some(WATER),
+        ),
+        (Kind::Silent, _) => (
+            "No word",
+            "Nobody is watching there: frost or damp would not be noticed.",
+            &[
+                "Look at the room and at a thermometer of its own.",
+                "Look at the sensor's battery, cable, plug and reach.",
+                "If several went silent together, look for a power cut or a tripped breaker.",
+            ],
+            Some(POWER),
+        ),
+    }
+}
+
+fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> String {
+    let (Some(value), Some(limit)) = (figures.value, figures.limit) else {
+        return last_word(figures, manner);
+    };
+    let worst = figures.worst.unwrap_or(value);
+    let (value, limit, worst) = match kind {
+        Kind::DryOut | Kind::RotRisk => (percent(value), percent(limit), percent(worst)),
+        Kind::Sweating => (
+            manner.difference(value),
+            manner.difference(limit),
+            manner.difference(worst),
+        ),
+        _ => (
+            manner.temperature(value),
+            manner.limit(limit),
+            manner.temperature(worst),
+        ),
+    };
+    let beyond = figures
+        .hours_beyond
+        .map(hours_ms)
+        .filter(|&ms| HOUR_MS / 2 <= ms)
+        .map_or_else(String::new, |ms| format!(", {} of it so far", span(ms)));
+    let what = match kind {
+        Kind::Sweating => "between the coldest surface and the dew point",
+        _ => "last heard",
+    };
+    format!("{value} {what}; the limit is {limit}, the worst was {worst}{beyond}")
+}
+
+fn last_word(figures: &Figures, manner: Manner) -> String {
+    match (figures.temperature_c, figures.humidity_pct) {
+        (Some(t), Some(rh)) => format!(
+            "Its last word was {} and {}",
+            manner.temperature(t),
+            percent(rh)
+        ),
+        (Some(t), None) => format!("Its last word was {}", manner.temperature(t)),
+        (None, Some(rh)) => format!("Its last word was {}", percent(rh)),
+        (None, None) => "It has not been heard at all".to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::intake::decode::Unit;
+
+    #[test]
+    fn every_kind_and_rung_says_what_happens_and_what_to_do() {
+        let manner = Manner {
+            zone: chrono_tz::UTC,
+            unit: Unit::F,
+        };
+        let subjects = [
+            Subject::Room("cellar".to_owned()),
+            Subject::Crate("C-07".to_owned()),
+            Subject::Sensor("wall".to_owned()),
+        ];
+        for kind in Kind::ALL {
+            for level in 1..=3 {
+                for subject in &subjects {
+                    let occurrence = Occurrence {
+                        raised_at: Stamp(0),
+                        kind,
+                        level,
+                        subject: subject.clone(),
+                    };
+                    let figures = Figures {
+                        value: Some(1.0),
+                        limit: Some(2.0),
+                        ..Figures::default()
+                    };
+                    let m = Message::of(
+                        &occurrence,
+                        "cellar",
+                        &figures,
+                        Stamp(0),
+                        Stamp(HOUR_MS),
+                        manner,
+                    );
+                    assert!(m.headline.contains("the cellar"), "{m:?}");
+                    assert!(!m.steps.is_empty() && !m.consequence.is_empty());
+                    assert!(m.headline.chars().count() < 60, "{m:?}");
+                }
+            }
+        }
+    }
+}
