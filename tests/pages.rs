@@ -1,0 +1,234 @@
+//! Every page with text that would be markup if anything let it through.
+
+use askama::Template;
+use overwinter::web::chart::Strip;
+use overwinter::web::html::{
+    Alert, AlertsPage, By, CrateGroup, CratesPage, Earlier, ErrorPage, Figure, Frame, Krate, Lot,
+    NowPage, Off, Refused, Room, RoomSensor, Seen, Sensor, SensorsPage, Source, Tab, Tone, Unknown,
+    Verdict,
+};
+
+const HOSTILE: &str = "<script>alert(1)</script>\" onload='x' &";
+
+fn frame(tab: Tab) -> Frame {
+    Frame {
+        title: HOSTILE.into(),
+        tab,
+        path: format!("/?q={HOSTILE}"),
+        made: "Wed 25 Nov, 10:32".into(),
+        made_iso: "2026-11-25T10:32:00-05:00".into(),
+        notice: Some(HOSTILE.into()),
+        open_alerts: 1,
+        open_tone: Tone::ActToday,
+        version: "0.1.0".into(),
+    }
+}
+
+fn alert(seen: Seen) -> Alert {
+    Alert {
+        occurrence: HOSTILE.into(),
+        tone: Tone::ActToday,
+        priority: "Act today".into(),
+        headline: HOSTILE.into(),
+        since: HOSTILE.into(),
+        figures: HOSTILE.into(),
+        consequence: HOSTILE.into(),
+        steps: vec![HOSTILE.into()],
+        crates: vec![HOSTILE.into()],
+        crates_more: Some(HOSTILE.into()),
+        crates_href: format!("/crates?q={HOSTILE}"),
+        caution: Some(HOSTILE.into()),
+        seen,
+    }
+}
+
+fn room() -> Room {
+    let figure = Figure {
+        value: HOSTILE.into(),
+        unit: HOSTILE.into(),
+        band: HOSTILE.into(),
+        outside: Some(HOSTILE.into()),
+    };
+    Room {
+        key: HOSTILE.into(),
+        name: HOSTILE.into(),
+        stage: HOSTILE.into(),
+        tone: Tone::Well,
+        state: HOSTILE.into(),
+        temperature: figure.clone(),
+        humidity: figure,
+        dew_point: Some(HOSTILE.into()),
+        margin: Some(HOSTILE.into()),
+        heard: HOSTILE.into(),
+        sensors: vec![RoomSensor {
+            tone: Tone::NoWord,
+            name: HOSTILE.into(),
+            figures: HOSTILE.into(),
+            heard: HOSTILE.into(),
+        }],
+        strip: Some(Strip {
+            points: Vec::new(),
+            from_ms: 0,
+            to_ms: 172_800_000,
+            band_t: (40.0, 52.0),
+            band_rh: (75.0, 85.0),
+            unit: "F",
+            ticks: vec![(0, HOSTILE.into())],
+            rows: Vec::new(),
+        }),
+        crates: Some(HOSTILE.into()),
+        crates_href: HOSTILE.into(),
+    }
+}
+
+fn crates_page() -> CratesPage {
+    CratesPage {
+        frame: frame(Tab::Crates),
+        by: By::Place,
+        q: HOSTILE.into(),
+        found: Some(HOSTILE.into()),
+        totals: vec![("1".into(), HOSTILE.into())],
+        groups: vec![CrateGroup {
+            title: HOSTILE.into(),
+            count: HOSTILE.into(),
+            air: vec![(Tone::Well, HOSTILE.into())],
+            krates: vec![Krate {
+                code: HOSTILE.into(),
+                place: HOSTILE.into(),
+                tone: Some(Tone::ActToday),
+                lots: vec![Lot {
+                    variety: HOSTILE.into(),
+                    what: HOSTILE.into(),
+                }],
+                dug: HOSTILE.into(),
+                note: Some(HOSTILE.into()),
+            }],
+        }],
+    }
+}
+
+fn sensors_page() -> SensorsPage {
+    SensorsPage {
+        frame: frame(Tab::Sensors),
+        summary: HOSTILE.into(),
+        sensors: vec![Sensor {
+            name: HOSTILE.into(),
+            room: HOSTILE.into(),
+            role: HOSTILE.into(),
+            tone: Tone::Well,
+            state: HOSTILE.into(),
+            advice: Some(HOSTILE.into()),
+            reading: HOSTILE.into(),
+            heard: HOSTILE.into(),
+            interval: HOSTILE.into(),
+            battery: Some(HOSTILE.into()),
+            counts: vec![("1".into(), HOSTILE.into())],
+            source: HOSTILE.into(),
+        }],
+        sources: vec![Source {
+            name: HOSTILE.into(),
+            kind: HOSTILE.into(),
+            tone: Tone::NoWord,
+            state: HOSTILE.into(),
+            refused_count: Some(HOSTILE.into()),
+            refused: vec![Refused {
+                at: HOSTILE.into(),
+                reason: HOSTILE.into(),
+                line: HOSTILE.into(),
+            }],
+        }],
+        unknown: vec![Unknown {
+            name: HOSTILE.into(),
+            heard: HOSTILE.into(),
+        }],
+    }
+}
+
+fn pages() -> Vec<String> {
+    let now = NowPage {
+        frame: frame(Tab::Now),
+        verdict: Verdict {
+            tone: Tone::ActToday,
+            sentence: HOSTILE.into(),
+            more: Some(HOSTILE.into()),
+        },
+        alerts: vec![
+            alert(Seen::NotYet),
+            alert(Seen::By {
+                name: HOSTILE.into(),
+                at: HOSTILE.into(),
+            }),
+            alert(Seen::CameAndWent {
+                ended: HOSTILE.into(),
+            }),
+        ],
+        rooms: vec![room()],
+    };
+    let alerts = AlertsPage {
+        frame: frame(Tab::Alerts),
+        alerts: vec![alert(Seen::NotYet)],
+        earlier: vec![Earlier {
+            tone: Tone::ActNow,
+            priority: HOSTILE.into(),
+            when: HOSTILE.into(),
+            headline: HOSTILE.into(),
+            lasted: HOSTILE.into(),
+            seen: HOSTILE.into(),
+        }],
+        off: vec![Off {
+            from: HOSTILE.into(),
+            to: HOSTILE.into(),
+            lasted: HOSTILE.into(),
+        }],
+    };
+    let error = ErrorPage {
+        frame: frame(Tab::Elsewhere),
+        status: "404".into(),
+        headline: HOSTILE.into(),
+        what: HOSTILE.into(),
+        todo: vec![HOSTILE.into()],
+    };
+    vec![
+        now.render().unwrap(),
+        alerts.render().unwrap(),
+        crates_page().render().unwrap(),
+        sensors_page().render().unwrap(),
+        error.render().unwrap(),
+    ]
+}
+
+#[test]
+fn nothing_from_outside_becomes_markup() {
+    for page in pages() {
+        assert!(!page.contains("<script>"), "a script of a stranger");
+        assert!(!page.contains("\" onload"), "a stranger's attribute");
+        assert!(!page.contains("' onload") && !page.contains("onload='"));
+        assert!(page.contains("script"), "the text itself is shown");
+    }
+}
+
+#[test]
+fn pages_need_nobody_else_and_no_inline_code() {
+    for page in pages() {
+        for word in ["http://", "https://", " style=", "<style", "javascript:"] {
+            assert!(!page.contains(word), "{word}");
+        }
+    }
+}
+
+#[test]
+fn the_button_is_there_until_somebody_has_seen_it() {
+    let page = &pages()[0];
+    assert_eq!(page.matches("action=\"/alerts/acknowledge\"").count(), 2);
+    assert_eq!(page.matches("name=\"occurrence\"").count(), 2);
+    assert_eq!(page.matches("name=\"back\"").count(), 2);
+    assert_eq!(page.matches("Seen by").count(), 1);
+    assert_eq!(page.matches("Came and went").count(), 1);
+}
+
+#[test]
+fn the_open_page_is_marked_in_the_navigation() {
+    for (page, marked) in pages().iter().zip([1, 1, 1, 1, 0]) {
+        assert_eq!(page.matches("aria-current=\"page\"").count(), marked);
+    }
+}
