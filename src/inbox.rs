@@ -7,7 +7,7 @@ use std::{
 
 use serde::Serialize;
 use thiserror::Error;
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::watch::{Heard, Occurrence, SensorName, reading::Refused};
 
@@ -133,4 +133,9 @@ impl Board {
         // Nothing can go wrong half-way while it is held.
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
+
+/// Waits until everything is asked to stop, or whoever could ask is gone.
+pub async fn stopping(stop: &mut watch::Receiver<bool>) {
+    let _ = stop.wait_for(|stop| *stop).await;
 }

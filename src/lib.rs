@@ -1,5 +1,6 @@
 //! overwinter: keeps watch over a flower grower's tuber store from autumn to spring.
 
+pub mod cli;
 pub mod climate;
 pub mod clock;
 pub mod config;

@@ -1,2 +1,7 @@
 //! The `overwinter` program.
-fn main() {}
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    overwinter::cli::main()
+}

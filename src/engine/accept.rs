@@ -138,14 +138,9 @@ impl Sensors {
         let mut placed = Vec::with_capacity(heard.len());
         for h in heard {
             let Some(&sensor) = self.ids.get(&h.sensor) else {
-                receipt.refused.push(Refused::new(
-                    h.line,
-                    h.sensor.as_str(),
-                    format_args!(
-                        "sensor `{}` is not in the configuration; add a [[sensor]] with that name",
-                        h.sensor
-                    ),
-                ));
+                receipt
+                    .refused
+                    .push(Refused::unknown_sensor(h.line, &h.sensor));
                 continue;
             };
             // The order of arrival is the order of time, whatever a file claims.

@@ -11,7 +11,7 @@ use super::{
 };
 use crate::{
     clock::Clock,
-    inbox::{Batch, Envelope, Message, Receipt, Unavailable},
+    inbox::{Batch, Envelope, Message, Receipt, Unavailable, stopping},
     store::{
         Store, StoreError, Tx,
         log::{Act, Tail, Tally},
@@ -206,7 +206,7 @@ impl Engine {
             let first = tokio::select! {
                 biased;
                 envelope = inbox.recv() => envelope,
-                _ = stop.wait_for(|stop| *stop) => {
+                () = stopping(&mut stop) => {
                     inbox.close();
                     while let Some(envelope) = inbox.recv().await {
                         self.handle(vec![envelope]).await;

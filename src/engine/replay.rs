@@ -38,17 +38,12 @@ impl Replay {
     /// Takes in one reading and tells what changed. It was received when the file says so, else when
     /// it was measured; what repeats the reading before it is passed over.
     pub fn feed(&mut self, heard: &Heard) -> Result<Vec<Transition>, Refused> {
-        let refused = |why: String| Refused::new(heard.line, heard.sensor.as_str(), why);
         let Some(&sensor) = self.ids.get(&heard.sensor) else {
-            return Err(refused(format!(
-                "sensor `{}` is not in the configuration; add a [[sensor]] with that name",
-                heard.sensor
-            )));
+            return Err(Refused::unknown_sensor(heard.line, &heard.sensor));
         };
         let Some(measured_at) = heard.device_at.or(heard.received_at) else {
-            return Err(refused(
-                "a replay needs `measured_at` on every row".to_owned(),
-            ));
+            let why = "a replay needs `measured_at` on every row";
+            return Err(Refused::new(heard.line, heard.sensor.as_str(), why));
         };
         let received_at = heard.received_at.unwrap_or(measured_at).max(self.clock);
         self.clock = received_at;

@@ -21,7 +21,7 @@ use super::decode::{
     table::{self, Table, TableShape},
 };
 use crate::{
-    inbox::{Batch, Board, Inbox, Message},
+    inbox::{Batch, Board, Inbox, Message, stopping},
     watch::{SensorName, reading::Refused},
 };
 
@@ -118,7 +118,7 @@ impl FileTail {
                 Looked::Idle => self.settings.poll,
             };
             tokio::select! {
-                _ = stop.wait_for(|s| *s) => return,
+                () = stopping(&mut stop) => return,
                 () = tokio::time::sleep(pause) => {}
             }
         }

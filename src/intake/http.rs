@@ -155,11 +155,11 @@ impl Shared {
             mut refused,
         } = decoded;
         if !gateway.sensors.is_empty() {
-            let mine;
-            (mine, heard) = heard
+            let (mine, others): (Vec<_>, Vec<_>) = heard
                 .into_iter()
                 .partition(|h| gateway.sensors.contains(&h.sensor));
-            for h in std::mem::replace(&mut heard, mine) {
+            heard = mine;
+            for h in others {
                 let why = format!(
                     "the token of `{}` may not speak for sensor `{}`; add it to its `sensors`",
                     gateway.source, h.sensor

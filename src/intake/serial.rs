@@ -9,7 +9,7 @@ use tracing::{info, warn};
 use super::decode::line::{self, LineShape};
 use crate::{
     clock::Clock,
-    inbox::{Batch, Board, Inbox, Message},
+    inbox::{Batch, Board, Inbox, Message, stopping},
     watch::{Heard, SensorName, reading::Refused},
 };
 
@@ -138,7 +138,7 @@ impl Serial {
                 }
             }
             tokio::select! {
-                _ = stop.wait_for(|s| *s) => return,
+                () = stopping(&mut stop) => return,
                 () = tokio::time::sleep(pause) => {}
             }
             pause = (pause * 2).min(PAUSE.1);
@@ -157,7 +157,7 @@ impl Serial {
         let mut bytes = [0; 1024];
         loop {
             let read = tokio::select! {
-                _ = stop.wait_for(|s| *s) => return true,
+                () = stopping(stop) => return true,
                 read = port.read(&mut bytes) => read,
                 // What could not be stored is tried again even if nothing more is heard.
                 () = tokio::time::sleep(Duration::from_secs(5)), if !self.heard.is_empty() => {

@@ -188,6 +188,23 @@ impl Refused {
     }
 }
 
+const NOT_CONFIGURED: &str = "is not in the configuration; add a [[sensor]] with that name";
+
+impl Refused {
+    /// A reading of a sensor that nobody knows.
+    pub fn unknown_sensor(line: u64, name: &SensorName) -> Self {
+        let why = format_args!("sensor `{name}` {NOT_CONFIGURED}");
+        Self::new(line, name.as_str(), why)
+    }
+
+    /// The sensor that nobody knows, if that was the reason.
+    pub fn unknown_name(&self) -> Option<&str> {
+        self.reason
+            .ends_with(NOT_CONFIGURED)
+            .then_some(self.text.as_str())
+    }
+}
+
 /// One stored reading, as the judge sees it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Reading {

@@ -1,4 +1,121 @@
-//! The pages a grower looks at, and what they are drawn from.
+//! The pages a grower looks at, what they are drawn from, and the same for programs.
 
+pub mod api;
 pub mod chart;
+pub mod guard;
 pub mod html;
+pub mod pages;
+pub mod stock;
+pub mod view;
+
+use std::{convert::Infallible, sync::Arc, time::Duration};
+
+use axum::{
+    Router,
+    extract::{Path, State},
+    http::{HeaderValue, StatusCode, header},
+    middleware,
+    response::{
+        IntoResponse, Response,
+        sse::{Event, KeepAlive, Sse},
+    },
+    routing::{get, post},
+};
+use rust_embed::RustEmbed;
+use tokio::sync::watch;
+use tokio_stream::{Stream, StreamExt, wrappers::WatchStream};
+
+use crate::{
+    clock::Clock,
+    engine::Status,
+    inbox::{Board, Inbox},
+    notify::words::Manner,
+    problem::Problem,
+    store::Store,
+};
+
+/// Changes are told to a page at most this often.
+const TELL_EVERY: Duration = Duration::from_secs(1);
+/// The event stream says something at least this often, so that a page can notice its end.
+const PING_EVERY: Duration = Duration::from_secs(15);
+
+/// What pages are made from.
+#[derive(Debug, Clone)]
+pub struct Site {
+    /// What the store is called.
+    pub name: String,
+    /// How it wants to read things.
+    pub manner: Manner,
+    /// A line above every page, such as that this is a demonstration.
+    pub notice: Option<String>,
+    /// The present.
+    pub clock: Clock,
+    /// Snapshots of what is known.
+    pub status: watch::Receiver<Arc<Status>>,
+    /// Lists and history.
+    pub store: Store,
+    /// Where an acknowledgement goes.
+    pub inbox: Inbox,
+    /// What sources are doing.
+    pub board: Board,
+}
+
+#[derive(RustEmbed)]
+#[folder = "static/"]
+struct Static;
+
+/// Every page and the API beside them; readings are posted elsewhere.
+pub fn router(site: Site) -> Router {
+    Router::new()
+        .route("/", get(pages::now))
+        .route("/alerts", get(pages::alerts))
+        .route("/alerts/acknowledge", post(pages::acknowledge))
+        .route("/crates", get(stock::crates))
+        .route("/sensors", get(pages::sensors))
+        .route("/events", get(events))
+        .route("/static/{*path}", get(file))
+        .route("/api/status", get(api::status))
+        .route("/api/alerts", get(api::alerts))
+        .route("/healthz", get(async || "alive\n"))
+        .route("/readyz", get(api::ready))
+        .fallback(pages::nothing_here)
+        .with_state(site)
+}
+
+/// Puts the checks that hold for every answer around a router.
+pub fn guarded(router: Router) -> Router {
+    router.layer(middleware::from_fn(guard::check))
+}
+
+async fn events(State(site): State<Site>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    // The event carries nothing: the page asks for itself anew.
+    let changes = WatchStream::from_changes(site.status)
+        .map(|_| Ok(Event::default().event("changed").data("-")))
+        .throttle(TELL_EVERY);
+    let ping = KeepAlive::new()
+        .interval(PING_EVERY)
+        .event(Event::default().event("ping").data("-"));
+    Sse::new(changes).keep_alive(ping)
+}
+
+async fn file(Path(path): Path<String>) -> Response {
+    let Some(found) = Static::get(&path) else {
+        return Problem::new(
+            StatusCode::NOT_FOUND,
+            "about:blank",
+            "Not found",
+            "there is no such file",
+        )
+        .into_response();
+    };
+    let kind = HeaderValue::from_str(found.metadata.mimetype())
+        .unwrap_or_else(|_| HeaderValue::from_static("application/octet-stream"));
+    let mut response = found.data.into_owned().into_response();
+    let headers = response.headers_mut();
+    headers.insert(header::CONTENT_TYPE, kind);
+    headers.insert(
+        header::CACHE_CONTROL,
+        HeaderValue::from_static("max-age=86400"),
+    );
+    response
+}

@@ -1,0 +1,267 @@
+//! `air`: dew point and the rest for one temperature and humidity, or for a file of them.
+
+use std::{
+    fs::File,
+    io::{BufReader, Write as _, stdout},
+    path::PathBuf,
+};
+
+use clap::{Args, ValueEnum};
+use serde::Serialize;
+
+use super::{Failure, Outcome};
+use crate::{
+    climate::{Air, Celsius, Pascal, RelativeHumidity, mould},
+    intake::decode::Unit,
+    notify::words::{Manner, percent},
+};
+
+/// What to compute and how to print it.
+#[derive(Args)]
+pub struct Options {
+    /// Temperature with its unit, such as 50F or 10C
+    #[arg(required_unless_present = "batch", allow_negative_numbers = true)]
+    temperature: Option<String>,
+    /// Relative humidity, such as 80%
+    #[arg(required_unless_present = "batch")]
+    humidity: Option<String>,
+    /// A CSV file with the header temperature_c,humidity_pct
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["temperature", "humidity"])]
+    batch: Option<PathBuf>,
+    /// Altitude in metres, for the humidity ratio and the wet bulb
+    #[arg(long, default_value_t = 0.0, allow_negative_numbers = true)]
+    altitude: f64,
+    /// How to print it; csv for a batch unless told otherwise
+    #[arg(long, value_enum)]
+    format: Option<Format>,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// For people
+    Text,
+    /// One JSON object to a line
+    Json,
+    /// A table
+    Csv,
+}
+
+/// Everything about one parcel of air, in the order in which it is printed.
+#[derive(Serialize)]
+struct Row {
+    temperature_c: f64,
+    humidity_pct: f64,
+    dew_point_c: f64,
+    frost_point_c: Option<f64>,
+    vapour_pressure_pa: f64,
+    vapour_pressure_deficit_pa: f64,
+    humidity_ratio: Option<f64>,
+    absolute_humidity_g_m3: f64,
+    wet_bulb_c: Option<f64>,
+}
+
+fn rounded(value: f64, decimals: i32) -> f64 {
+    let scale = 10f64.powi(decimals);
+    // Minus nothing is nothing.
+    (value * scale).round() / scale + 0.0
+}
+
+impl Row {
+    fn of(air: Air, pressure: Pascal) -> Self {
+        Self {
+            temperature_c: rounded(air.temperature.degrees(), 4),
+            humidity_pct: rounded(air.humidity.percent(), 4),
+            dew_point_c: rounded(air.dew_point().degrees(), 4),
+            frost_point_c: air.frost_point().map(|t| rounded(t.degrees(), 4)),
+            vapour_pressure_pa: rounded(air.vapour_pressure().pascal(), 4),
+            vapour_pressure_deficit_pa: rounded(air.vapour_pressure_deficit(), 4),
+            humidity_ratio: air.humidity_ratio(pressure).map(|w| rounded(w, 9)),
+            absolute_humidity_g_m3: rounded(air.absolute_humidity(), 6),
+            wet_bulb_c: air.wet_bulb(pressure).map(|t| rounded(t.degrees(), 4)),
+        }
+    }
+}
+
+/// `overwinter air`.
+pub fn air(options: &Options) -> Outcome {
+    let pressure = Pascal::at_altitude(options.altitude)
+        .map_err(|e| Failure::input(e.to_string(), "give --altitude in metres"))?;
+    match (&options.batch, &options.temperature, &options.humidity) {
+        (Some(path), ..) => batch(path, pressure, options.format.unwrap_or(Format::Csv)),
+        (None, Some(t), Some(rh)) => one(t, rh, pressure, options.format.unwrap_or(Format::Text)),
+        // The arguments are checked before they come here.
+        _ => Err(Failure::input(
+            "a temperature and a humidity are needed",
+            "",
+        )),
+    }
+}
+
+/// `50F`, `10 C`; the unit is never guessed.
+fn temperature(text: &str) -> Result<(Celsius, Unit), Failure> {
+    let hint = "write the unit, such as 50F or 10C";
+    let text = text.trim();
+    let bad = |what: String| Failure::input(what, hint);
+    let (unit, digits) = match text.chars().last() {
+        Some('F' | 'f') => (Unit::F, &text[..text.len() - 1]),
+        Some('C' | 'c') => (Unit::C, &text[..text.len() - 1]),
+        _ => return Err(bad(format!("`{text}` has no unit"))),
+    };
+    let value: f64 = digits
+        .trim_end_matches([' ', '°'])
+        .parse()
+        .map_err(|_| bad(format!("`{text}` is no temperature")))?;
+    let t = match unit {
+        Unit::F => Celsius::from_fahrenheit(value),
+        Unit::C => Celsius::new(value),
+    };
+    Ok((t.map_err(|e| bad(e.to_string()))?, unit))
+}
+
+fn humidity(text: &str) -> Result<RelativeHumidity, Failure> {
+    let hint = "give relative humidity in percent, above 0 and up to 100, such as 80%";
+    let value: f64 = text
+        .trim()
+        .trim_end_matches('%')
+        .trim_end()
+        .parse()
+        .map_err(|_| Failure::input(format!("`{text}` is no humidity"), hint))?;
+    RelativeHumidity::new(value).map_err(|e| Failure::input(e.to_string(), hint))
+}
+
+fn one(t: &str, rh: &str, pressure: Pascal, format: Format) -> Outcome {
+    let (t, unit) = temperature(t)?;
+    let air = Air::new(t, humidity(rh)?);
+    match format {
+        Format::Json | Format::Csv => print(&[Row::of(air, pressure)], format),
+        Format::Text => {
+            text(air, unit, pressure);
+            Ok(())
+        }
+    }
+}
+
+fn text(air: Air, unit: Unit, pressure: Pascal) {
+    let manner = Manner {
+        zone: chrono_tz::UTC,
+        unit,
+    };
+    let t = |c: Celsius| manner.temperature(c.degrees()).replace('\u{a0}', " ");
+    let row = |name: &str, value: String| println!("{name:<26}{value}");
+    row(
+        "air",
+        format!(
+            "{}, {}",
+            t(air.temperature),
+            percent(air.humidity.percent()).replace('\u{a0}', " ")
+        ),
+    );
+    row("dew point", t(air.dew_point()));
+    if let Some(frost) = air.frost_point() {
+        row("frost point", t(frost));
+    }
+    let clear = air.temperature.degrees() - air.dew_point().degrees();
+    row(
+        "clear of sweating",
+        manner.difference(clear).replace('\u{a0}', " "),
+    );
+    if let Some(wet) = air.wet_bulb(pressure) {
+        row("wet bulb", t(wet));
+    }
+    row(
+        "vapour pressure",
+        format!("{:.1} Pa", air.vapour_pressure().pascal()),
+    );
+    row(
+        "vapour pressure deficit",
+        format!("{:.1} Pa", air.vapour_pressure_deficit()),
+    );
+    if let Some(w) = air.humidity_ratio(pressure) {
+        row("humidity ratio", format!("{:.2} g/kg", w * 1000.0));
+    }
+    row(
+        "absolute humidity",
+        format!("{:.2} g/m3", air.absolute_humidity()),
+    );
+    let line = mould::critical_humidity(air.temperature).percent();
+    row("mould can begin above", format!("{line:.0} %"));
+}
+
+fn print(rows: &[Row], format: Format) -> Outcome {
+    let mut out = stdout().lock();
+    if format == Format::Csv {
+        let mut csv = csv::Writer::from_writer(out);
+        for row in rows {
+            csv.serialize(row)?;
+        }
+        csv.flush()?;
+    } else {
+        for row in rows {
+            serde_json::to_writer(&mut out, row)?;
+            writeln!(out)?;
+        }
+    }
+    Ok(())
+}
+
+fn batch(path: &PathBuf, pressure: Pascal, format: Format) -> Outcome {
+    if format == Format::Text {
+        return Err(Failure::input(
+            "a batch is printed as csv or json",
+            "leave --format out, or give --format csv",
+        ));
+    }
+    let name = path.display();
+    let file =
+        File::open(path).map_err(|e| Failure::input(format!("cannot read `{name}`: {e}"), ""))?;
+    let mut reader = csv::ReaderBuilder::new()
+        .flexible(true)
+        .from_reader(BufReader::new(file));
+    let header = reader.headers()?.clone();
+    let column = |wanted: &str| {
+        header
+            .iter()
+            .position(|h| h.trim() == wanted)
+            .ok_or_else(|| {
+                Failure::input(
+                    format!("`{name}` line 1: no column `{wanted}`"),
+                    "the header is temperature_c,humidity_pct",
+                )
+            })
+    };
+    let (t_at, rh_at) = (column("temperature_c")?, column("humidity_pct")?);
+    let mut rows = Vec::new();
+    let mut bad = 0;
+    for record in reader.records() {
+        let parsed = record.map_err(|e| e.to_string()).and_then(|record| {
+            let line = record.position().map_or(0, csv::Position::line);
+            let cell = |at: usize| {
+                let text = record.get(at).unwrap_or_default().trim();
+                text.parse::<f64>()
+                    .map_err(|_| format!("line {line}: `{text}` is no number"))
+            };
+            let at_line = |e: crate::climate::OutOfRange| format!("line {line}: {e}");
+            let t = Celsius::new(cell(t_at)?).map_err(at_line)?;
+            let rh = RelativeHumidity::new(cell(rh_at)?).map_err(at_line)?;
+            Ok(Air::new(t, rh))
+        });
+        match parsed {
+            Ok(air) => rows.push(Row::of(air, pressure)),
+            Err(why) => {
+                bad += 1;
+                eprintln!("{name}: {why}; passed over");
+            }
+        }
+    }
+    print(&rows, format)?;
+    if bad == 0 {
+        return Ok(());
+    }
+    Err(Failure::input(
+        format!(
+            "{bad} rows of `{name}` were passed over, {} printed",
+            rows.len()
+        ),
+        "temperature_c from -100 to 100, humidity_pct above 0 and up to 100",
+    ))
+}

@@ -1,0 +1,283 @@
+//! `import` and `export`: readings of the past, crate lists, and the way out again.
+
+use std::{
+    fs::{self, File},
+    io::{BufReader, BufWriter, Write, stdout},
+    path::{Path, PathBuf},
+};
+
+use anyhow::Context as _;
+use clap::Subcommand;
+
+use super::{Failure, Outcome, configuration, lock, replay::shape_for, run::runtime};
+use crate::{
+    clock::Clock,
+    engine::{Engine, Opening},
+    inbox::{BATCH_READINGS, Batch, Message, Receipt},
+    intake::decode::table::{HEADER, Rows},
+    stock::list,
+    store::Store,
+    watch::{Input, SensorName, Stamp, reading::Refused},
+};
+
+/// Batches that share a transaction.
+const BATCHES_TOGETHER: usize = 5;
+
+/// What to bring in.
+#[derive(Subcommand)]
+pub enum Import {
+    /// Readings of the past from CSV; readings that are known already are passed over
+    Readings {
+        /// The file
+        file: PathBuf,
+        /// The configuration
+        #[arg(long, short, value_name = "FILE", default_value = "overwinter.toml")]
+        config: PathBuf,
+        /// The [[file]] whose mapping of columns holds, when it has another path
+        #[arg(long, value_name = "NAME")]
+        source: Option<String>,
+    },
+    /// A list of crates: code,room,place,variety,form,packing,count,dug,weight,note
+    Crates {
+        /// The file
+        file: PathBuf,
+        /// The configuration
+        #[arg(long, short, value_name = "FILE", default_value = "overwinter.toml")]
+        config: PathBuf,
+    },
+}
+
+/// What to write out.
+#[derive(Subcommand)]
+pub enum Export {
+    /// Every reading in the order of arrival, as `import readings` takes it back
+    Readings {
+        /// Where to; standard output when left out
+        file: Option<PathBuf>,
+        /// The configuration
+        #[arg(long, short, value_name = "FILE", default_value = "overwinter.toml")]
+        config: PathBuf,
+    },
+}
+
+/// `overwinter import`.
+pub fn import(what: &Import) -> Outcome {
+    match what {
+        Import::Readings {
+            file,
+            config,
+            source,
+        } => readings(file, config, source.as_deref()),
+        Import::Crates { file, config } => crates(file, config),
+    }
+}
+
+fn readings(path: &Path, config: &Path, source: Option<&str>) -> Outcome {
+    let config = configuration(config)?;
+    let shape = shape_for(&config, path, source)?;
+    let name = path.display();
+    let file =
+        File::open(path).map_err(|e| Failure::input(format!("cannot read `{name}`: {e}"), ""))?;
+    let rows = Rows::new(&shape, BufReader::with_capacity(1 << 16, file)).map_err(|e| {
+        Failure::input(
+            format!("`{name}`: {e}"),
+            "`--source NAME` takes the mapping of a [[file]] in the configuration",
+        )
+    })?;
+    let _lock = lock(&config.database)?;
+    let total = runtime()?.block_on(async {
+        let mut engine = Engine::open(
+            &config.database,
+            config.watch.clone(),
+            Clock::machine(),
+            Opening::Import,
+        )
+        .await
+        .with_context(|| format!("cannot open `{}`", config.database.display()))?;
+        let total = bring_in(&mut engine, rows, path).await?;
+        engine.close().await;
+        Ok::<_, Failure>(total)
+    })?;
+    println!(
+        "{} stored, {} known already, {} contradicting what was known, {} refused",
+        total.stored,
+        total.duplicate,
+        total.conflict,
+        total.refused.len()
+    );
+    for refused in total.refused.iter().take(20) {
+        eprintln!("{name}:{}: {}", refused.line, refused.reason);
+    }
+    if total.refused.is_empty() {
+        return Ok(());
+    }
+    Err(Failure::input(
+        format!(
+            "{} rows could not be used; all others are stored",
+            total.refused.len()
+        ),
+        "mend these rows and import the file again: what is known is passed over",
+    ))
+}
+
+/// Stores the rows of a file in large transactions.
+pub async fn bring_in<R: std::io::Read>(
+    engine: &mut Engine,
+    mut rows: Rows<R>,
+    path: &Path,
+) -> Result<Receipt, Failure> {
+    let source = SensorName::new("import").expect("a plain word");
+    let mut total = Receipt::default();
+    let mut more = true;
+    while more {
+        let mut messages = Vec::with_capacity(BATCHES_TOGETHER);
+        while more && messages.len() < BATCHES_TOGETHER {
+            let mut batch = Batch {
+                source: source.clone(),
+                heard: Vec::with_capacity(BATCH_READINGS),
+                refused: Vec::new(),
+                position: None,
+            };
+            while batch.heard.len() + batch.refused.len() < BATCH_READINGS {
+                let row = rows
+                    .next_row()
+                    .map_err(|e| Failure::input(format!("`{}`: {e}", path.display()), ""))?;
+                match row {
+                    None => {
+                        more = false;
+                        break;
+                    }
+                    Some((line, _, Ok(heard))) if heard.device_at.is_none() => {
+                        let why = "has no measured_at; a reading of the past needs one";
+                        batch
+                            .refused
+                            .push(Refused::new(line, heard.sensor.as_str(), why));
+                    }
+                    Some((_, _, Ok(heard))) => batch.heard.push(heard),
+                    Some((line, text, Err(why))) => {
+                        batch.refused.push(Refused::new(line, &text, why));
+                    }
+                }
+            }
+            messages.push(Message::Readings(batch));
+        }
+        for receipt in engine.commit(messages).await? {
+            total.stored += receipt.stored;
+            total.duplicate += receipt.duplicate;
+            total.conflict += receipt.conflict;
+            total.refused.extend(receipt.refused);
+        }
+    }
+    Ok(total)
+}
+
+fn crates(path: &Path, config: &Path) -> Outcome {
+    let config = configuration(config)?;
+    let name = path.display();
+    let text = fs::read_to_string(path).map_err(|e| {
+        Failure::input(
+            format!("cannot read `{name}`: {e}"),
+            "save the list as CSV in UTF-8",
+        )
+    })?;
+    let parsed = list::parse(&text);
+    for fault in &parsed.faults {
+        eprintln!("{name}: {fault}; {}", fault.remedy);
+    }
+    for krate in &parsed.crates {
+        let known = |r: &crate::watch::RoomSettings| r.name.eq_ignore_ascii_case(krate.room.trim());
+        if !config.watch.rooms.iter().any(known) {
+            eprintln!(
+                "{name}: warning: crate {} stands in `{}`, which is no room of the configuration",
+                krate.code, krate.room
+            );
+        }
+    }
+    let imported = runtime()?.block_on(async {
+        let store = Store::open(&config.database).await?;
+        let mut tx = store.begin().await?;
+        let at = Clock::machine().now();
+        let imported = tx.import_crates(&parsed.crates, at, "crate list").await?;
+        tx.commit().await?;
+        store.close().await;
+        Ok::<_, Failure>(imported)
+    })?;
+    println!(
+        "{} crates new, {} changed, {} as before",
+        imported.new_crates, imported.changed_crates, imported.unchanged_crates
+    );
+    if parsed.faults.is_empty() {
+        return Ok(());
+    }
+    Err(Failure::input(
+        format!(
+            "{} rows could not be used; all others are in",
+            parsed.faults.len()
+        ),
+        "mend these rows and import the list again",
+    ))
+}
+
+/// `overwinter export`.
+pub fn export(what: &Export) -> Outcome {
+    let Export::Readings { file, config } = what;
+    let config = configuration(config)?;
+    if !config.database.exists() {
+        return Err(Failure::input(
+            format!("there is no database `{}` yet", config.database.display()),
+            "`overwinter run` makes it",
+        ));
+    }
+    runtime()?.block_on(async {
+        let store = Store::open(&config.database).await?;
+        let out: Box<dyn Write> = match file {
+            Some(path) => Box::new(File::create(path).map_err(|e| {
+                Failure::input(format!("cannot write `{}`: {e}", path.display()), "")
+            })?),
+            None => Box::new(stdout().lock()),
+        };
+        let written = write_readings(&store, BufWriter::new(out)).await?;
+        store.close().await;
+        eprintln!("{written} readings written");
+        Ok(())
+    })
+}
+
+/// The interchange file, in the order of arrival.
+pub async fn write_readings(store: &Store, mut out: impl Write) -> Result<u64, Failure> {
+    let names = store.sensor_names().await?;
+    writeln!(out, "{HEADER},received_at")?;
+    let mut written = 0;
+    let mut broken = None;
+    let thousandths =
+        |v: Option<i32>| v.map_or_else(String::new, |v| (f64::from(v) / 1000.0).to_string());
+    store
+        .fold(|input| {
+            let (Input::Reading(r), None) = (input, &broken) else {
+                return;
+            };
+            let name = names.get(&r.sensor).map_or("", String::as_str);
+            let battery = r
+                .values
+                .battery_pct
+                .map_or_else(String::new, |b| b.to_string());
+            let line = writeln!(
+                out,
+                "{},{name},{},{},{battery},{}",
+                r.measured_at.to_rfc3339(),
+                thousandths(r.values.temperature_mc),
+                thousandths(r.values.humidity_mpct),
+                Stamp::to_rfc3339(r.received_at),
+            );
+            match line {
+                Ok(()) => written += 1,
+                Err(e) => broken = Some(e),
+            }
+        })
+        .await?;
+    if let Some(error) = broken {
+        return Err(error.into());
+    }
+    out.flush()?;
+    Ok(written)
+}

@@ -1,0 +1,352 @@
+//! `demo`: an invented store whose pretend sensors speak over a real file, a real socket and a real
+//! pseudo-terminal; only the clock runs faster.
+
+use std::{
+    fs::{self, File, OpenOptions},
+    io::Write as _,
+    net::SocketAddr,
+    os::fd::OwnedFd,
+    path::{Path, PathBuf},
+    time::Duration,
+};
+
+use anyhow::Context as _;
+use chrono::{TimeZone, Utc};
+use clap::Args;
+use nix::{
+    fcntl::OFlag,
+    pty::{PtyMaster, grantpt, posix_openpt, ptsname_r, unlockpt},
+    sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr},
+};
+use serde::Deserialize;
+use tokio::sync::watch;
+
+use super::{
+    Failure, Outcome, log_to_stderr,
+    run::{Running, asked_to_stop, runtime},
+    setup::new_token,
+};
+use crate::{
+    clock::Clock,
+    config::Config,
+    inbox::stopping,
+    intake::{decode::table::HEADER, http::token_sha256},
+    stock::list,
+    watch::{
+        Stamp,
+        reading::{HOUR_MS, MINUTE_MS},
+    },
+};
+
+const CONFIG: &str = include_str!("../../demo-sensors/overwinter.toml");
+const CRATES: &str = include_str!("../../demo-sensors/crates.csv");
+const STORY: &str = include_str!("../../demo-sensors/story.csv");
+
+/// A day in a minute.
+const SPEED: f64 = 1440.0;
+/// Time between two readings of a pretend sensor, on its own clock.
+const EVERY_MS: i64 = 5 * MINUTE_MS;
+/// After this the story begins anew.
+const STORY_HOURS: f64 = 72.0;
+/// What was recorded before the watching begins.
+const BEFORE_HOURS: i64 = 48;
+
+/// How to run the demonstration.
+#[derive(Args)]
+pub struct Options {
+    /// Where to serve the pages
+    #[arg(long, default_value = "127.0.0.1:8480")]
+    listen: SocketAddr,
+    /// Keep everything in this folder instead of a temporary one
+    #[arg(long, value_name = "FOLDER")]
+    folder: Option<PathBuf>,
+}
+
+/// One point of the story; between two the air changes evenly.
+#[derive(Debug, Clone, Deserialize)]
+struct Waypoint {
+    sensor: String,
+    hour: f64,
+    temperature_f: f64,
+    humidity_pct: f64,
+    silent: Option<String>,
+}
+
+/// What one pretend sensor goes through.
+#[derive(Debug, Clone)]
+pub struct Story(Vec<Waypoint>);
+
+impl Story {
+    /// The part of one sensor.
+    pub fn of(sensor: &str) -> Result<Self, Failure> {
+        let rows = csv::Reader::from_reader(STORY.as_bytes())
+            .into_deserialize::<Waypoint>()
+            .collect::<Result<Vec<_>, _>>()?;
+        let own: Vec<Waypoint> = rows.into_iter().filter(|w| w.sensor == sensor).collect();
+        if own.len() < 2 {
+            return Err(anyhow::anyhow!("the story has no sensor {sensor}").into());
+        }
+        Ok(Self(own))
+    }
+
+    /// Temperature in F and humidity in percent at an hour of the story; `None` while it is silent.
+    pub fn at(&self, hour: f64) -> Option<(f64, f64)> {
+        let hour = if hour < 0.0 { hour } else { hour % STORY_HOURS };
+        let next = self
+            .0
+            .iter()
+            .position(|w| hour < w.hour)
+            .unwrap_or(self.0.len() - 1);
+        let (a, b) = (&self.0[next.saturating_sub(1)], &self.0[next]);
+        if a.silent.is_some() {
+            return None;
+        }
+        let part = ((hour - a.hour) / (b.hour - a.hour).max(1e-9)).clamp(0.0, 1.0);
+        // A slow ripple, so that it looks like air and not like a ruler; the same every time.
+        let ripple = (hour * 2.3).sin() * 0.12 + (hour * 7.9).sin() * 0.06;
+        Some((
+            a.temperature_f + part * (b.temperature_f - a.temperature_f) + ripple,
+            a.humidity_pct + part * (b.humidity_pct - a.humidity_pct) - 2.0 * ripple,
+        ))
+    }
+}
+
+/// `overwinter demo`.
+pub fn demo(options: &Options) -> Outcome {
+    log_to_stderr("warn");
+    let (folder, temporary) = match &options.folder {
+        Some(folder) => (folder.clone(), false),
+        None => (
+            std::env::temp_dir().join(format!("overwinter-demo-{}", std::process::id())),
+            true,
+        ),
+    };
+    fs::create_dir_all(&folder)
+        .map_err(|e| Failure::input(format!("cannot make `{}`: {e}", folder.display()), ""))?;
+    let outcome = runtime()?.block_on(play(options.listen, &folder));
+    if temporary {
+        let _ = fs::remove_dir_all(&folder);
+    }
+    outcome
+}
+
+async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
+    // Five in the morning of an invented January day.
+    let from: Stamp = Utc
+        .with_ymd_and_hms(2027, 1, 12, 5, 0, 0)
+        .single()
+        .context("a day that exists")?
+        .into();
+    let cable = Cable::new()?;
+    let token = new_token()?;
+    fs::write(
+        folder.join("north.csv"),
+        past(&Story::of("north")?, "north", from),
+    )?;
+
+    // Another program may have the port; any other does as well.
+    let listen = match std::net::TcpListener::bind(listen) {
+        Ok(_) => listen,
+        Err(_) => SocketAddr::new(listen.ip(), 0),
+    };
+    let text = CONFIG
+        .replace("@LISTEN@", &listen.to_string())
+        .replace("@TOKEN_SHA256@", &token_sha256(&token))
+        .replace("@PORT@", &cable.path);
+    fs::write(folder.join("overwinter.toml"), &text)?;
+    let config = Config::parse(&text, folder)
+        .map_err(|faults| anyhow::anyhow!("the demonstration's configuration: {}", faults[0]))?;
+
+    let clock = Clock::fast(from, SPEED);
+    let notice = "Demonstration of an invented farm: one minute here is a day in the store.";
+    let running = Running::start(&config, clock.clone(), Some(notice.to_owned())).await?;
+    let mut tx = running.store.begin().await?;
+    tx.import_crates(&list::parse(CRATES).crates, from, "crate list")
+        .await?;
+    tx.commit().await?;
+    eprintln!(
+        "An invented store, a day in a minute. Open http://{}/\nDamp comes up in the cellar within half a minute and goes; the back room dries out. Stop with Ctrl-C.\nEverything is kept in {}",
+        running.address,
+        folder.display()
+    );
+
+    let (stop, stopped) = watch::channel(false);
+    let sensors = [
+        tokio::spawn(file_sensor(
+            folder.join("north.csv"),
+            from,
+            clock.clone(),
+            stopped.clone(),
+        )),
+        tokio::spawn(http_sensor(
+            running.address,
+            token,
+            from,
+            clock.clone(),
+            stopped.clone(),
+        )),
+        tokio::spawn(serial_sensor(cable, from, clock, stopped)),
+    ];
+    let asked = asked_to_stop().await;
+    stop.send_replace(true);
+    for sensor in sensors {
+        sensor.await??;
+    }
+    running.finish().await;
+    asked
+}
+
+fn hour_of(at: Stamp, from: Stamp) -> f64 {
+    at.since(from) as f64 / HOUR_MS as f64
+}
+
+/// The interchange file of the two days before.
+fn past(story: &Story, sensor: &str, from: Stamp) -> String {
+    let mut text = format!("{HEADER}\n");
+    let steps = BEFORE_HOURS * HOUR_MS / EVERY_MS;
+    for step in 0..steps {
+        let at = from.plus((step - steps) * EVERY_MS);
+        text.push_str(&row(story, sensor, at, from));
+    }
+    text
+}
+
+fn row(story: &Story, sensor: &str, at: Stamp, from: Stamp) -> String {
+    let Some((f, rh)) = story.at(hour_of(at, from)) else {
+        return String::new();
+    };
+    let c = (f - 32.0) / 1.8;
+    format!("{},{sensor},{c:.2},{rh:.1},91\n", at.to_rfc3339())
+}
+
+/// The instants at which a pretend sensor measures.
+struct Pace {
+    next: Stamp,
+    clock: Clock,
+    stop: watch::Receiver<bool>,
+}
+
+impl Pace {
+    fn new(from: Stamp, clock: Clock, stop: watch::Receiver<bool>) -> Self {
+        Self {
+            next: from,
+            clock,
+            stop,
+        }
+    }
+
+    /// Waits for the next one; `None` when it is to stop.
+    async fn wait(&mut self) -> Option<Stamp> {
+        let ahead = self.next.since(self.clock.now()).max(0) as f64 / self.clock.speed();
+        tokio::select! {
+            () = stopping(&mut self.stop) => return None,
+            () = tokio::time::sleep(Duration::from_millis(ahead as u64)) => {}
+        }
+        let at = self.next;
+        self.next = at.plus(EVERY_MS);
+        Some(at)
+    }
+}
+
+async fn file_sensor(
+    path: PathBuf,
+    from: Stamp,
+    clock: Clock,
+    stop: watch::Receiver<bool>,
+) -> Result<(), anyhow::Error> {
+    let story = Story::of("north").map_err(told)?;
+    let mut file: File = OpenOptions::new().append(true).open(path)?;
+    let mut pace = Pace::new(from, clock, stop);
+    while let Some(at) = pace.wait().await {
+        file.write_all(row(&story, "north", at, from).as_bytes())?;
+    }
+    Ok(())
+}
+
+async fn http_sensor(
+    address: SocketAddr,
+    token: String,
+    from: Stamp,
+    clock: Clock,
+    stop: watch::Receiver<bool>,
+) -> Result<(), anyhow::Error> {
+    let story = Story::of("back").map_err(told)?;
+    let client = reqwest::Client::builder()
+        .timeout(Duration::from_secs(10))
+        .build()?;
+    let post = |body: String| {
+        client
+            .post(format!("http://{address}/api/readings"))
+            .bearer_auth(&token)
+            .header("content-type", "text/csv")
+            .body(body)
+            .send()
+    };
+    // A sensor in the field loses a reading now and then as well, and goes on.
+    let _ = post(past(&story, "back", from)).await;
+    let mut pace = Pace::new(from, clock, stop);
+    while let Some(at) = pace.wait().await {
+        let _ = post(format!("{HEADER}\n{}", row(&story, "back", at, from))).await;
+    }
+    Ok(())
+}
+
+/// Stands in for a USB cable: the daemon opens the far end like any serial port.
+pub struct Cable {
+    near: PtyMaster,
+    /// Held open, so that a daemon that closes the port does not hang up the line.
+    _far: OwnedFd,
+    /// What the daemon opens.
+    pub path: String,
+}
+
+impl Cable {
+    /// Plugs it in.
+    pub fn new() -> Result<Self, anyhow::Error> {
+        let near = posix_openpt(OFlag::O_RDWR | OFlag::O_NOCTTY | OFlag::O_NONBLOCK)?;
+        grantpt(&near)?;
+        unlockpt(&near)?;
+        let path = ptsname_r(&near)?;
+        let far: OwnedFd = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .open(&path)?
+            .into();
+        let mut mode = tcgetattr(&far)?;
+        cfmakeraw(&mut mode);
+        tcsetattr(&far, SetArg::TCSANOW, &mode)?;
+        Ok(Self {
+            near,
+            _far: far,
+            path,
+        })
+    }
+
+    /// Says one line; when nobody reads it is lost, as on a real cable.
+    pub fn say(&self, line: &str) {
+        let _ = nix::unistd::write(&self.near, format!("{line}\r\n").as_bytes());
+    }
+}
+
+async fn serial_sensor(
+    cable: Cable,
+    from: Stamp,
+    clock: Clock,
+    stop: watch::Receiver<bool>,
+) -> Result<(), anyhow::Error> {
+    let story = Story::of("south").map_err(told)?;
+    let mut pace = Pace::new(from, clock, stop);
+    while let Some(at) = pace.wait().await {
+        if let Some((f, rh)) = story.at(hour_of(at, from)) {
+            cable.say(&format!("id=south T={f:.1}F RH={rh:.1}% bat=77%"));
+        }
+    }
+    Ok(())
+}
+
+fn told(failure: Failure) -> anyhow::Error {
+    match failure {
+        Failure::Input(what, _) => anyhow::anyhow!(what),
+        Failure::Ours(error) => error,
+    }
+}

@@ -1,0 +1,205 @@
+//! `run`: puts the parts together, starts them in order and stops them in order.
+
+use std::{net::SocketAddr, path::Path, time::Duration};
+
+use anyhow::Context as _;
+use axum::Router;
+use tokio::{
+    net::TcpListener,
+    runtime::{Builder, Runtime},
+    signal::unix::{SignalKind, signal},
+    sync::watch,
+    task::JoinHandle,
+    time::timeout,
+};
+use tracing::{info, warn};
+
+use super::{Failure, Outcome, configuration, lock, log_to_stderr};
+use crate::{
+    clock::Clock,
+    config::Config,
+    engine::{Engine, Opening},
+    inbox::{self, Board, Inbox},
+    intake::{file_tail::FileTail, http, serial::Serial},
+    notify::words::Manner,
+    store::Store,
+    web::{self, Site},
+};
+
+/// How long stopping may take at each step before it goes on without.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+/// `overwinter run`.
+pub fn run(path: &Path) -> Outcome {
+    log_to_stderr("info");
+    let config = configuration(path)?;
+    for warning in &config.warnings {
+        warn!("{}: {warning}", path.display());
+    }
+    let _lock = lock(&config.database)?;
+    runtime()?.block_on(async {
+        let running = Running::start(&config, Clock::machine(), None).await?;
+        eprintln!("Watching. Open http://{}/", running.address);
+        asked_to_stop().await?;
+        running.finish().await;
+        Ok(())
+    })
+}
+
+/// A small runtime: two threads serve a store with hundreds of sensors.
+pub fn runtime() -> Result<Runtime, Failure> {
+    Ok(Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()?)
+}
+
+/// Waits for an interrupt or a request to end.
+pub async fn asked_to_stop() -> Outcome {
+    let mut end = signal(SignalKind::terminate())?;
+    tokio::select! {
+        done = tokio::signal::ctrl_c() => done?,
+        _ = end.recv() => {}
+    }
+    Ok(())
+}
+
+/// A daemon at work.
+pub struct Running {
+    /// Where the pages are served.
+    pub address: SocketAddr,
+    /// The store, for looking.
+    pub store: Store,
+    sources: Vec<JoinHandle<()>>,
+    stop_sources: watch::Sender<bool>,
+    engine: JoinHandle<Engine>,
+    stop_engine: watch::Sender<bool>,
+    web: JoinHandle<()>,
+    stop_web: watch::Sender<bool>,
+}
+
+impl Running {
+    /// Starts everything; returns once the pages are served.
+    pub async fn start(
+        config: &Config,
+        clock: Clock,
+        notice: Option<String>,
+    ) -> Result<Self, Failure> {
+        let listener = TcpListener::bind(config.listen).await.map_err(|e| {
+            Failure::input(
+                format!("cannot listen on {}: {e}", config.listen),
+                "is it running already? otherwise give another port with `listen`",
+            )
+        })?;
+        let address = listener.local_addr()?;
+        let engine = Engine::open(
+            &config.database,
+            config.watch.clone(),
+            clock.clone(),
+            Opening::Daemon,
+        )
+        .await
+        .with_context(|| format!("cannot open `{}`", config.database.display()))?;
+        let store = engine.store().clone();
+        let (inbox, envelopes) = inbox::channel();
+        let board = Board::default();
+        let site = Site {
+            name: config.site.clone(),
+            manner: Manner {
+                zone: config.zone,
+                unit: config.unit,
+            },
+            notice,
+            clock: clock.clone(),
+            status: engine.status(),
+            store: store.clone(),
+            inbox: inbox.clone(),
+            board: board.clone(),
+        };
+        let (stop_engine, engine_stops) = watch::channel(false);
+        let engine = tokio::spawn(engine.run(envelopes, engine_stops));
+
+        let app = web::guarded(web::router(site).merge(http::router(
+            inbox.clone(),
+            board.clone(),
+            config.gateways.clone(),
+        )));
+        let (stop_web, web_stops) = watch::channel(false);
+        let web = tokio::spawn(serve(listener, app, web_stops));
+
+        let (stop_sources, _) = watch::channel(false);
+        let sources = sources(config, &inbox, &board, &clock, &store, &stop_sources).await?;
+        info!(%address, sensors = config.watch.sensors.len(), "the recorder runs");
+        Ok(Self {
+            address,
+            store,
+            sources,
+            stop_sources,
+            engine,
+            stop_engine,
+            web,
+            stop_web,
+        })
+    }
+
+    /// Stops sources, then the writer, then the pages; what was accepted is on disk.
+    pub async fn finish(self) {
+        self.stop_sources.send_replace(true);
+        for source in self.sources {
+            let _ = timeout(PATIENCE, source).await;
+        }
+        self.stop_engine.send_replace(true);
+        let engine = timeout(PATIENCE, self.engine).await;
+        self.stop_web.send_replace(true);
+        let _ = timeout(PATIENCE, self.web).await;
+        if let Ok(Ok(engine)) = engine {
+            engine.close().await;
+        }
+    }
+}
+
+async fn sources(
+    config: &Config,
+    inbox: &Inbox,
+    board: &Board,
+    clock: &Clock,
+    store: &Store,
+    stop: &watch::Sender<bool>,
+) -> Result<Vec<JoinHandle<()>>, Failure> {
+    let mut tasks = Vec::new();
+    for file in &config.files {
+        let position = store.position(&file.source).await?;
+        let tail = FileTail::new(
+            file.clone(),
+            inbox.clone(),
+            board.clone(),
+            position.as_deref(),
+        );
+        tasks.push(tokio::spawn(tail.run(stop.subscribe())));
+    }
+    for port in &config.serials {
+        let serial = Serial::new(port.clone(), inbox.clone(), board.clone(), clock.clone());
+        tasks.push(tokio::spawn(serial.run(stop.subscribe())));
+    }
+    Ok(tasks)
+}
+
+async fn serve(listener: TcpListener, app: Router, mut stop: watch::Receiver<bool>) {
+    let mut stopped = stop.clone();
+    let server = axum::serve(listener, app).with_graceful_shutdown(async move {
+        inbox::stopping(&mut stop).await;
+    });
+    let deadline = async move {
+        inbox::stopping(&mut stopped).await;
+        // An open event stream never ends by itself.
+        tokio::time::sleep(Duration::from_secs(1)).await;
+    };
+    tokio::select! {
+        done = server => {
+            if let Err(error) = done {
+                warn!(%error, "the pages are no longer served");
+            }
+        }
+        () = deadline => {}
+    }
+}

@@ -1,0 +1,243 @@
+//! `init`, `check` and `token`: getting from nothing to a store that is watched.
+
+use std::{
+    fs::{self, OpenOptions},
+    io::{ErrorKind, Write as _},
+    path::Path,
+    time::Duration,
+};
+
+use tokio::io::AsyncReadExt;
+
+use super::{Failure, Outcome, configuration, run::runtime};
+use crate::{
+    config::{Config, EXAMPLE},
+    intake::{
+        decode::{Decoded, json, line, table},
+        file_tail::{self, Format},
+        http::token_sha256,
+        serial::{self, Lines},
+    },
+    watch::SensorName,
+};
+
+/// How long a serial port is listened to.
+const LISTEN: Duration = Duration::from_secs(5);
+/// Bytes of a file that are tried.
+const TRIED: usize = 64 * 1024;
+
+/// `overwinter init`: never over an existing file.
+pub fn init(path: &Path) -> Outcome {
+    let opened = OpenOptions::new().write(true).create_new(true).open(path);
+    match opened {
+        Ok(mut file) => {
+            file.write_all(EXAMPLE.as_bytes())?;
+            eprintln!(
+                "Wrote `{0}`. Name your rooms and sensors in it, then:\n  overwinter check --config {0}\n  overwinter run --config {0}",
+                path.display()
+            );
+            Ok(())
+        }
+        Err(e) if e.kind() == ErrorKind::AlreadyExists => Err(Failure::input(
+            format!("`{}` is there already and stays as it is", path.display()),
+            "give another name: overwinter init FILE",
+        )),
+        Err(e) => Err(Failure::input(
+            format!("cannot write `{}`: {e}", path.display()),
+            "",
+        )),
+    }
+}
+
+/// `overwinter token`: the token once, and what to put into the configuration.
+pub fn token(name: &str) -> Outcome {
+    let name = SensorName::new(name).map_err(|e| Failure::input(e.to_string(), ""))?;
+    let token = new_token()?;
+    println!(
+        "# Give this token to the gateway; it is not kept and cannot be shown again:\n#   {token}"
+    );
+    println!(
+        "[[http]]\nname = \"{name}\"\ntoken_sha256 = \"{}\"",
+        token_sha256(&token)
+    );
+    Ok(())
+}
+
+/// 256 random bits in hexadecimal.
+pub fn new_token() -> Result<String, Failure> {
+    let mut bytes = [0; 32];
+    getrandom::fill(&mut bytes).map_err(|e| anyhow::anyhow!("no random numbers: {e}"))?;
+    Ok(bytes.iter().map(|b| format!("{b:02x}")).collect())
+}
+
+/// `overwinter check`: every fault, then every source once.
+pub fn check(path: &Path) -> Outcome {
+    let config = configuration(path)?;
+    println!(
+        "configuration: {} room(s), {} sensor(s), {} source(s)",
+        config.watch.rooms.len(),
+        config.watch.sensors.len(),
+        config.files.len() + config.gateways.len() + config.serials.len()
+    );
+    for warning in &config.warnings {
+        println!(
+            "warning: {}:{}: {}",
+            path.display(),
+            warning.line,
+            warning.what
+        );
+    }
+    let mut faults = 0;
+    let mut tell = |name: &str, result: Result<String, String>| match result {
+        Ok(what) => println!("{name}: {what}"),
+        Err(what) => {
+            faults += 1;
+            println!("{name}: FAULT: {what}");
+        }
+    };
+    tell("database", database(&config));
+    tell("pages", pages(&config));
+    for file in &config.files {
+        tell(file.source.as_str(), try_file(file, &config));
+    }
+    for gateway in &config.gateways {
+        let what = format!(
+            "waits for posts to http://{}/api/readings with its token",
+            config.listen
+        );
+        tell(gateway.source.as_str(), Ok(what));
+    }
+    for port in &config.serials {
+        let tried = runtime()?.block_on(try_serial(port, &config));
+        tell(port.source.as_str(), tried);
+    }
+    if faults == 0 {
+        println!("all well");
+        return Ok(());
+    }
+    Err(Failure::input(
+        format!("{faults} of these did not work"),
+        "mend them and check again; the daemon runs all the same and keeps trying",
+    ))
+}
+
+fn database(config: &Config) -> Result<String, String> {
+    let path = &config.database;
+    let folder = path.parent().unwrap_or(Path::new("."));
+    match fs::metadata(path) {
+        Ok(meta) => Ok(format!("{} ({} bytes)", path.display(), meta.len())),
+        Err(_) if folder.is_dir() => Ok(format!("{} will be made", path.display())),
+        Err(_) => Err(format!(
+            "the folder {} is not there; make it",
+            folder.display()
+        )),
+    }
+}
+
+fn pages(config: &Config) -> Result<String, String> {
+    std::net::TcpListener::bind(config.listen)
+        .map(|_| format!("http://{}/", config.listen))
+        .map_err(|e| {
+            format!(
+                "cannot listen on {}: {e}; is overwinter running already?",
+                config.listen
+            )
+        })
+}
+
+fn known(decoded: &Decoded, config: &Config) -> Result<String, String> {
+    let unknown = decoded
+        .heard
+        .iter()
+        .find(|h| !config.watch.sensors.iter().any(|s| s.name == h.sensor));
+    if let Some(h) = unknown {
+        return Err(format!(
+            "line {}: sensor `{}` is not in the configuration; add a [[sensor]] with that name",
+            h.line, h.sensor
+        ));
+    }
+    let understood = decoded.heard.len();
+    match decoded.refused.first() {
+        Some(first) if understood == 0 => Err(format!("line {}: {}", first.line, first.reason)),
+        Some(first) => Ok(format!(
+            "{understood} line(s) understood, {} refused, the first at line {}: {}",
+            decoded.refused.len(),
+            first.line,
+            first.reason
+        )),
+        None => Ok(format!("{understood} line(s) understood")),
+    }
+}
+
+fn try_file(file: &file_tail::Settings, config: &Config) -> Result<String, String> {
+    let path = file.path.display();
+    let mut text = match fs::read(&file.path) {
+        Ok(text) => text,
+        Err(e) if e.kind() == ErrorKind::NotFound => {
+            return Ok(format!("{path} is not there yet; it will be waited for"));
+        }
+        Err(e) => return Err(format!("{path}: {e}; look at its owner and rights")),
+    };
+    text.truncate(TRIED);
+    // What follows the last line end is not complete.
+    text.truncate(text.iter().rposition(|&b| b == b'\n').map_or(0, |e| e + 1));
+    if text.is_empty() {
+        return Ok(format!("{path} has no complete line yet"));
+    }
+    let decoded = match &file.format {
+        Format::Csv(shape) => table::body(&text, shape).map_err(|e| format!("{path}: {e}"))?,
+        Format::JsonLines { sensor } => {
+            let mut decoded = Decoded::default();
+            for (n, bytes) in (1..).zip(text.split(|&b| b == b'\n').filter(|l| !l.is_empty())) {
+                let text = String::from_utf8_lossy(bytes);
+                match json::object(&text, n, sensor.as_ref()) {
+                    Ok(heard) => decoded.heard.push(heard),
+                    Err(why) => decoded
+                        .refused
+                        .push(crate::watch::reading::Refused::new(n, &text, why)),
+                }
+            }
+            decoded
+        }
+    };
+    known(&decoded, config)
+        .map(|w| format!("{path}: {w}"))
+        .map_err(|w| format!("{path}: {w}"))
+}
+
+async fn try_serial(settings: &serial::Settings, config: &Config) -> Result<String, String> {
+    let name = &settings.port;
+    let mut port = serial::open(settings).map_err(|e| {
+        format!("{name} cannot be opened: {e}; is it plugged in, and may this user use it?")
+    })?;
+    let mut lines = Lines::default();
+    let mut decoded = Decoded::default();
+    let listening = async {
+        let mut bytes = [0; 1024];
+        while decoded.heard.is_empty() {
+            match port.read(&mut bytes).await {
+                Ok(0) | Err(_) => return,
+                Ok(length) => {
+                    for l in lines.push(&bytes[..length]) {
+                        match line::decode(&l.text, l.number, &settings.shape) {
+                            Ok(heard) => decoded.heard.push(heard),
+                            Err(why) => decoded
+                                .refused
+                                .push(crate::watch::reading::Refused::new(l.number, &l.text, why)),
+                        }
+                    }
+                }
+            }
+        }
+    };
+    let _ = tokio::time::timeout(LISTEN, listening).await;
+    if decoded.heard.is_empty() && decoded.refused.is_empty() {
+        return Ok(format!(
+            "{name} is open; nothing was said in {} s",
+            LISTEN.as_secs()
+        ));
+    }
+    known(&decoded, config)
+        .map(|w| format!("{name}: {w}"))
+        .map_err(|w| format!("{name}: {w}"))
+}

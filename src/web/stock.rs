@@ -1,0 +1,284 @@
+//! The page Crates: the stock by crate, by place and by variety, with the air where it stands.
+
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+};
+
+use axum::{
+    extract::{OriginalUri, Query, State, rejection::QueryRejection},
+    response::Response,
+};
+use serde::Deserialize;
+
+use super::{
+    Site,
+    html::{By, CrateGroup, CratesPage, Krate, Lot, Tab, Tone},
+    pages::{Failed, path_of, render},
+    view::{self, room_air, standing_tone},
+};
+use crate::{
+    engine::Status,
+    notify::{
+        message::{Message, the},
+        words::{count, percent, thousands},
+    },
+    stock::list::Crate,
+    watch::{Stamp, State as AlertState, Subject},
+};
+
+/// Longest search; more is cut off.
+const SEARCH: usize = 60;
+
+/// What the page was asked for.
+#[derive(Debug, Default, Deserialize)]
+pub struct Asked {
+    #[serde(default)]
+    by: String,
+    #[serde(default)]
+    q: String,
+}
+
+/// `GET /crates?by=crate|place|variety&q=...`.
+pub async fn crates(
+    State(site): State<Site>,
+    OriginalUri(uri): OriginalUri,
+    asked: Result<Query<Asked>, QueryRejection>,
+) -> Result<Response, Failed> {
+    // An address that cannot be read asks for nothing in particular.
+    let asked = asked.map_or_else(|_| Asked::default(), |Query(asked)| asked);
+    let status: Arc<Status> = site.status.borrow().clone();
+    let all = site.store.crates().await.map_err(Failed::store(&site))?;
+    let now = site.clock.now();
+    let by = match asked.by.as_str() {
+        "place" => By::Place,
+        "variety" => By::Variety,
+        _ => By::Crate,
+    };
+    let q: String = asked.q.trim().chars().take(SEARCH).collect();
+    let wanted = q.to_lowercase();
+    let shown: Vec<&Crate> = all.iter().filter(|c| holds(c, &wanted)).collect();
+    let page = CratesPage {
+        frame: view::frame(&site, &status, now, "Crates", Tab::Crates, path_of(&uri)),
+        by,
+        found: (!q.is_empty()).then(|| {
+            format!(
+                "{} of {} match",
+                shown.len(),
+                count(all.len(), "crate", "crates")
+            )
+        }),
+        q,
+        totals: totals(&all),
+        groups: groups(&site, &status, by, &shown, &wanted, now),
+    };
+    Ok(render(&page))
+}
+
+fn holds(krate: &Crate, wanted: &str) -> bool {
+    let has = |text: &str| text.to_lowercase().contains(wanted);
+    wanted.is_empty()
+        || has(krate.code.as_str())
+        || has(&krate.room)
+        || has(&krate.place)
+        || has(&krate.packing)
+        || krate.lots.iter().any(|l| has(&l.variety) || has(&l.note))
+}
+
+fn tubers<'a>(crates: impl IntoIterator<Item = &'a Crate>) -> i64 {
+    let lots = crates.into_iter().flat_map(|c| &c.lots);
+    lots.map(|l| i64::from(l.count)).sum()
+}
+
+fn totals(all: &[Crate]) -> Vec<(String, String)> {
+    let varieties: BTreeSet<String> = all
+        .iter()
+        .flat_map(|c| &c.lots)
+        .map(|l| l.variety.to_lowercase())
+        .collect();
+    let word = |n: usize, one: &str, many: &str| if n == 1 { one } else { many }.to_owned();
+    vec![
+        (
+            thousands(all.len() as i64),
+            word(all.len(), "crate", "crates"),
+        ),
+        (thousands(tubers(all)), "tubers and clumps".to_owned()),
+        (
+            thousands(varieties.len() as i64),
+            word(varieties.len(), "variety", "varieties"),
+        ),
+    ]
+}
+
+/// `north wall / shelf 2 / 3` stands on `north wall / shelf 2`.
+fn shelf(place: &str) -> &str {
+    place.rsplit_once(" / ").map_or(place, |(shelf, _)| shelf)
+}
+
+fn groups(
+    site: &Site,
+    status: &Status,
+    by: By,
+    shown: &[&Crate],
+    wanted: &str,
+    now: Stamp,
+) -> Vec<CrateGroup> {
+    let mut groups: BTreeMap<String, Vec<&Crate>> = BTreeMap::new();
+    let mut titles: BTreeMap<String, String> = BTreeMap::new();
+    for krate in shown {
+        let keys: Vec<String> = match by {
+            By::Crate => vec![krate.room.clone()],
+            By::Place => vec![format!("{}, {}", krate.room, shelf(&krate.place))],
+            By::Variety => {
+                // A search for one variety is not to bring up its neighbours in the crate.
+                let matching = |l: &&crate::stock::list::Lot| {
+                    wanted.is_empty() || l.variety.to_lowercase().contains(wanted)
+                };
+                let mut own: Vec<_> = krate.lots.iter().filter(matching).collect();
+                if own.is_empty() {
+                    own = krate.lots.iter().collect();
+                }
+                own.iter().map(|l| l.variety.clone()).collect()
+            }
+        };
+        for title in keys {
+            let key = title.to_lowercase();
+            titles.entry(key.clone()).or_insert(title);
+            let list = groups.entry(key).or_default();
+            if !list.iter().any(|c| c.code == krate.code) {
+                list.push(krate);
+            }
+        }
+    }
+    groups
+        .into_iter()
+        .map(|(key, crates)| {
+            let title = titles.remove(&key).unwrap_or(key.clone());
+            let of_variety = |c: &&Crate| {
+                let lots = c.lots.iter();
+                lots.filter(|l| by != By::Variety || l.variety.to_lowercase() == key)
+                    .map(|l| i64::from(l.count))
+                    .sum::<i64>()
+            };
+            let n: i64 = crates.iter().map(of_variety).sum();
+            let rooms: BTreeSet<&str> = crates.iter().map(|c| c.room.as_str()).collect();
+            CrateGroup {
+                title,
+                count: format!(
+                    "{}, {}",
+                    count(crates.len(), "crate", "crates"),
+                    count(n as usize, "piece", "pieces")
+                ),
+                air: rooms
+                    .iter()
+                    .map(|room| air(site, status, room, 1 < rooms.len(), now))
+                    .collect(),
+                krates: crates.iter().map(|c| krate(c, by, status, site)).collect(),
+            }
+        })
+        .collect()
+}
+
+/// The air of a room in one line.
+fn air(site: &Site, status: &Status, room: &str, named: bool, now: Stamp) -> (Tone, String) {
+    let place = if named {
+        format!("{}: ", the(room))
+    } else {
+        String::new()
+    };
+    let known = status
+        .settings
+        .rooms
+        .iter()
+        .find(|r| r.name.eq_ignore_ascii_case(room.trim()));
+    let Some(settings) = known else {
+        return (
+            Tone::NoWord,
+            format!("{place}no room of this name is watched"),
+        );
+    };
+    let heard = room_air(status, &settings.name);
+    let figures = match (heard.temperature, heard.humidity) {
+        (Some(t), Some(rh)) => format!("{} {}", site.manner.temperature(t), percent(rh)),
+        (Some(t), None) => site.manner.temperature(t),
+        (None, Some(rh)) => percent(rh),
+        (None, None) => return (Tone::NoWord, format!("{place}no word")),
+    };
+    let worst = status
+        .alerts
+        .iter()
+        .find(|a| a.room == settings.name && a.state != AlertState::ReturnedUnacknowledged);
+    match worst {
+        Some(a) => {
+            let words = Message::of(
+                &a.occurrence,
+                &a.room,
+                &a.figures,
+                a.since,
+                now,
+                site.manner,
+            );
+            let state = words.state.to_lowercase();
+            (standing_tone(a), format!("{place}{figures}, {state}"))
+        }
+        None => (Tone::Well, format!("{place}{figures}, well")),
+    }
+}
+
+fn krate(krate: &Crate, by: By, status: &Status, site: &Site) -> Krate {
+    let named = status.alerts.iter().find(|a| {
+        a.state != AlertState::ReturnedUnacknowledged
+            && matches!(&a.occurrence.subject, Subject::Crate(c) if c.eq_ignore_ascii_case(krate.code.as_str()))
+    });
+    let dug: BTreeSet<_> = krate.lots.iter().filter_map(|l| l.dug).collect();
+    let days: Vec<String> = dug.iter().map(|d| d.format("%-d %b").to_string()).collect();
+    let notes: Vec<&str> = krate
+        .lots
+        .iter()
+        .map(|l| l.note.as_str())
+        .filter(|n| !n.is_empty())
+        .collect();
+    let place = match by {
+        By::Variety => format!("{}, {}", krate.room, krate.place),
+        By::Crate | By::Place => krate.place.clone(),
+    };
+    Krate {
+        code: krate.code.to_string(),
+        place,
+        tone: named.map(standing_tone),
+        lots: krate
+            .lots
+            .iter()
+            .map(|l| Lot {
+                variety: l.variety.clone(),
+                what: {
+                    let form = l.form.to_string();
+                    let s = if l.count == 1 { "" } else { "s" };
+                    let packing = if krate.packing.is_empty() {
+                        String::new()
+                    } else {
+                        format!(" in {}", krate.packing)
+                    };
+                    let weight = l.weight_g.map_or_else(String::new, |g| {
+                        match site.manner.unit {
+                            // The international pound, exact by definition.
+                            crate::intake::decode::Unit::F => {
+                                format!(", {:.1}\u{a0}lb", f64::from(g) / 453.592_37)
+                            }
+                            crate::intake::decode::Unit::C => {
+                                format!(", {:.1}\u{a0}kg", f64::from(g) / 1000.0)
+                            }
+                        }
+                    });
+                    format!("{}\u{a0}{form}{s}{packing}{weight}", l.count)
+                },
+            })
+            .collect(),
+        dug: if days.is_empty() {
+            String::new()
+        } else {
+            format!("Dug {}", days.join(" and "))
+        },
+        note: (!notes.is_empty()).then(|| notes.join("; ")),
+    }
+}

@@ -1,0 +1,328 @@
+//! From the snapshot to words and shapes: what the pages share.
+
+use super::{
+    chart::{Point, Strip},
+    html::{Alert, Frame, Seen, Tab, Tone},
+};
+use crate::{
+    climate::{Air, Celsius, RelativeHumidity, mould},
+    engine::Status,
+    notify::{
+        message::Message,
+        words::{Manner, count},
+    },
+    stock::list::Crate,
+    watch::{
+        Priority, Role, Stamp, State, Subject,
+        judge::{SensorNow, Standing},
+        limits::Band,
+        reading::HOUR_MS,
+        recent::{SLOT_MS, SPAN_MS},
+        settings::RoomSettings,
+    },
+};
+
+use chrono::{TimeZone, Timelike};
+
+/// Codes named before "and 12 more".
+const CODES_NAMED: usize = 6;
+
+/// The air of a room now: the mean of the air sensors that still speak for it.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct RoomAir {
+    /// C.
+    pub temperature: Option<f64>,
+    /// Percent.
+    pub humidity: Option<f64>,
+    /// When the last of them was heard.
+    pub heard_at: Option<Stamp>,
+    /// The coldest probe on a surface or among tubers, in C.
+    pub coldest: Option<f64>,
+}
+
+impl RoomAir {
+    fn air(&self) -> Option<Air> {
+        let t = Celsius::new(self.temperature?).ok()?;
+        Some(Air::new(t, RelativeHumidity::new(self.humidity?).ok()?))
+    }
+
+    /// In C.
+    pub fn dew_point(&self) -> Option<f64> {
+        self.air().map(|a| a.dew_point().degrees())
+    }
+
+    /// Kelvin between the coldest thing known in the room and the dew point.
+    pub fn margin(&self) -> Option<f64> {
+        let coldest = self
+            .coldest
+            .into_iter()
+            .chain(self.temperature)
+            .reduce(f64::min)?;
+        Some(coldest - self.dew_point()?)
+    }
+
+    /// Above the humidity at which mould can begin, though no limit is broken.
+    pub fn damp_side(&self) -> bool {
+        self.air()
+            .is_some_and(|a| mould::critical_humidity(a.temperature) < a.humidity)
+    }
+}
+
+/// What is heard in a room.
+pub fn room_air(status: &Status, room: &str) -> RoomAir {
+    let speaks = |s: &&SensorNow| s.settings.room == room && !s.silent;
+    let fresh = |s: &SensorNow, value: Option<(Stamp, f64)>| {
+        let hold = s.settings.hold_ms();
+        value
+            .filter(|(at, _)| status.at.since(*at) <= hold)
+            .map(|v| v.1)
+    };
+    let air: Vec<&SensorNow> = status
+        .sensors
+        .iter()
+        .filter(speaks)
+        .filter(|s| s.settings.role == Role::Air)
+        .collect();
+    let mean = |values: Vec<f64>| {
+        let n = values.len() as f64;
+        (!values.is_empty()).then(|| values.iter().sum::<f64>() / n)
+    };
+    let probes = status.sensors.iter().filter(speaks);
+    RoomAir {
+        temperature: mean(air.iter().filter_map(|s| fresh(s, s.temperature)).collect()),
+        humidity: mean(air.iter().filter_map(|s| fresh(s, s.humidity)).collect()),
+        heard_at: status
+            .sensors
+            .iter()
+            .filter(|s| s.settings.room == room && s.settings.role == Role::Air)
+            .filter_map(|s| s.heard_at)
+            .max(),
+        coldest: probes
+            .filter(|s| matches!(s.settings.role, Role::Crate | Role::Surface))
+            .filter_map(|s| fresh(s, s.temperature))
+            .reduce(f64::min),
+    }
+}
+
+/// Shape and colour of a priority.
+pub fn tone(priority: Priority) -> Tone {
+    match priority {
+        Priority::High => Tone::ActNow,
+        Priority::Medium => Tone::ActToday,
+        Priority::Low => Tone::LookSoon,
+    }
+}
+
+/// How a standing alert is shown: what is over presses no more.
+pub fn standing_tone(a: &Standing) -> Tone {
+    if a.state == State::ReturnedUnacknowledged {
+        Tone::LookSoon
+    } else {
+        tone(a.priority)
+    }
+}
+
+fn same_room(a: &str, b: &str) -> bool {
+    a.trim().eq_ignore_ascii_case(b.trim())
+}
+
+/// Crates that stand in a room.
+pub fn crates_in<'a>(crates: &'a [Crate], room: &'a str) -> impl Iterator<Item = &'a Crate> {
+    crates.iter().filter(move |c| same_room(&c.room, room))
+}
+
+/// One alert with everything a person needs to know.
+pub fn alert(a: &Standing, crates: &[Crate], now: Stamp, manner: Manner) -> Alert {
+    let words = Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, manner);
+    let codes: Vec<&str> = match &a.occurrence.subject {
+        Subject::Crate(code) => vec![code],
+        _ => crates_in(crates, &a.room)
+            .map(|c| c.code.as_str())
+            .collect(),
+    };
+    let more = codes.len().saturating_sub(CODES_NAMED);
+    let over = a.state == State::ReturnedUnacknowledged;
+    Alert {
+        occurrence: a.occurrence.to_string(),
+        tone: standing_tone(a),
+        priority: if over {
+            "Over".to_owned()
+        } else {
+            tone(a.priority).word().to_owned()
+        },
+        headline: words.headline,
+        since: words.since,
+        figures: words.figures,
+        consequence: words.consequence.to_owned(),
+        steps: words.steps.iter().map(|&s| s.to_owned()).collect(),
+        crates: codes
+            .iter()
+            .take(CODES_NAMED)
+            .map(|&c| c.to_owned())
+            .collect(),
+        crates_more: (0 < more).then(|| format!("and {more} more")),
+        crates_href: format!("/crates?by=place&q={}", url(&a.room)),
+        caution: words.caution.map(str::to_owned),
+        seen: match a.state {
+            State::Acknowledged => Seen::By {
+                name: "the grower".to_owned(),
+                at: String::new(),
+            },
+            State::ReturnedUnacknowledged => Seen::CameAndWent {
+                ended: a
+                    .figures
+                    .until
+                    .as_deref()
+                    .and_then(|u| chrono::DateTime::parse_from_rfc3339(u).ok())
+                    .map_or_else(String::new, |u| manner.moment(u.to_utc().into(), now)),
+            },
+            State::Unacknowledged | State::Normal => Seen::NotYet,
+        },
+    }
+}
+
+/// A value as part of an address.
+pub fn url(text: &str) -> String {
+    let mut out = String::new();
+    for byte in text.bytes() {
+        if byte.is_ascii_alphanumeric() || b"-_.~".contains(&byte) {
+            out.push(byte as char);
+        } else {
+            out.push_str(&format!("%{byte:02X}"));
+        }
+    }
+    out
+}
+
+/// What stands around a page.
+pub fn frame(
+    site: &super::Site,
+    status: &Status,
+    now: Stamp,
+    title: &str,
+    tab: Tab,
+    path: String,
+) -> Frame {
+    let behind = status.clock_behind_ms;
+    let notice = if 120_000 < behind {
+        Some(format!(
+            "This computer's clock is {} behind the record. Set it right: until then times are not.",
+            crate::notify::words::span(behind)
+        ))
+    } else {
+        site.notice.clone()
+    };
+    let worst = status
+        .alerts
+        .iter()
+        .map(standing_tone)
+        .min_by_key(|t| match t {
+            Tone::ActNow => 0,
+            Tone::ActToday => 1,
+            Tone::LookSoon => 2,
+            Tone::NoWord => 3,
+            Tone::Well => 4,
+        });
+    Frame {
+        title: format!("{title} · {}", site.name),
+        tab,
+        path,
+        made: site.manner.day_and_clock(now),
+        made_iso: site.manner.iso(now),
+        notice,
+        open_alerts: status.alerts.len(),
+        open_tone: worst.unwrap_or(Tone::Well),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+    }
+}
+
+/// The last two days of a room: the mean of its air sensors in ten-minute slots.
+pub fn strip(status: &Status, room: &RoomSettings, now: Stamp, manner: Manner) -> Option<Strip> {
+    let from = now.plus(-SPAN_MS);
+    let first = from.0.div_euclid(SLOT_MS);
+    let slots = (now.0.div_euclid(SLOT_MS) - first + 1) as usize;
+    let mut sums = vec![[(0.0, 0u32); 2]; slots];
+    let sensors = status
+        .sensors
+        .iter()
+        .filter(|s| s.settings.room == room.name && s.settings.role == Role::Air);
+    for sensor in sensors {
+        let Some(recent) = status.recent.get(&sensor.settings.id) else {
+            continue;
+        };
+        for slot in recent.slots() {
+            let index = slot.at.0.div_euclid(SLOT_MS) - first;
+            let Some(sum) = usize::try_from(index).ok().and_then(|i| sums.get_mut(i)) else {
+                continue;
+            };
+            for (sum, value) in sum.iter_mut().zip([slot.temperature, slot.humidity]) {
+                if let Some(value) = value {
+                    *sum = (sum.0 + value, sum.1 + 1);
+                }
+            }
+        }
+    }
+    let mean = |(total, n): (f64, u32)| (0 < n).then(|| total / f64::from(n));
+    let points: Vec<Point> = sums
+        .iter()
+        .enumerate()
+        .map(|(i, &[t, rh])| Point {
+            at_ms: (first + i as i64) * SLOT_MS,
+            temperature: mean(t).map(|t| manner.degrees(t)),
+            humidity: mean(rh),
+        })
+        .collect();
+    if points
+        .iter()
+        .all(|p| p.temperature.is_none() && p.humidity.is_none())
+    {
+        return None;
+    }
+    let Band {
+        low_c,
+        high_c,
+        low_pct,
+        high_pct,
+    } = room.limits.band;
+    let (mut ticks, mut rows) = (Vec::new(), Vec::new());
+    let mut hour = Stamp(from.0.div_euclid(HOUR_MS) * HOUR_MS + HOUR_MS);
+    while hour <= now {
+        let local = manner.zone.from_utc_datetime(&hour.to_utc().naive_utc());
+        // Zones that are off by half an hour have their full hours between ours.
+        let full = if local.minute() == 0 {
+            local.hour()
+        } else {
+            local.hour() + 1
+        };
+        if full % 12 == 0 {
+            let label = if full % 24 == 0 {
+                local.format("%a").to_string()
+            } else {
+                "12:00".to_owned()
+            };
+            ticks.push((hour.0, label));
+        }
+        if full % 3 == 0 {
+            rows.push((hour.0, local.format("%a %-H:%M").to_string()));
+        }
+        hour = hour.plus(HOUR_MS);
+    }
+    Some(Strip {
+        points,
+        from_ms: from.0,
+        to_ms: now.0,
+        band_t: (manner.degrees(low_c), manner.degrees(high_c)),
+        band_rh: (low_pct, high_pct),
+        unit: manner.letter(),
+        ticks,
+        rows,
+    })
+}
+
+/// `6 crates stand here`.
+pub fn crates_here(n: usize) -> Option<String> {
+    (0 < n).then(|| {
+        let stand = if n == 1 { "stands" } else { "stand" };
+        format!("{} {stand} here", count(n, "crate", "crates"))
+    })
+}
