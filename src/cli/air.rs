@@ -11,8 +11,8 @@ use serde::Serialize;
 
 use super::{Failure, Outcome};
 use crate::{
+    climate::Unit,
     climate::{Air, Celsius, Pascal, RelativeHumidity, mould},
-    intake::decode::Unit,
     notify::words::{Manner, percent},
 };
 

@@ -85,7 +85,7 @@ pub fn shape_for(
             .find(|f| f.path.file_name() == path.file_name()),
     };
     match found.map(|f| &f.format) {
-        Some(FileFormat::Csv(shape)) => Ok(shape.clone()),
+        Some(FileFormat::Csv(shape)) => Ok((**shape).clone()),
         Some(FileFormat::JsonLines { .. }) => Err(Failure::input(
             format!("`{}` is laid out as JSON lines", path.display()),
             "readings of the past are taken from CSV",

@@ -5,4 +5,4 @@ pub mod mould;
 pub mod units;
 
 pub use air::Air;
-pub use units::{Celsius, OutOfRange, Pascal, RelativeHumidity};
+pub use units::{Celsius, OutOfRange, Pascal, RelativeHumidity, Unit};

@@ -3,6 +3,15 @@
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+/// The unit of a temperature; never guessed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Unit {
+    /// Degrees Celsius.
+    C,
+    /// Degrees Fahrenheit.
+    F,
+}
+
 /// A number that no storage room can produce, with the range it should have had.
 #[derive(Debug, Clone, Copy, PartialEq, Error)]
 #[error("{quantity} {value} is outside {low} to {high} {unit}")]

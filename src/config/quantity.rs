@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::{climate::Celsius, intake::decode::Unit};
+use crate::climate::{Celsius, Unit};
 
 /// `40F` or `4.4 C`, in degrees Celsius.
 pub(super) fn temperature(text: &str) -> Result<f64, String> {

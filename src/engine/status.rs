@@ -2,11 +2,7 @@
 
 use std::{collections::BTreeMap, sync::Arc};
 
-use crate::watch::{
-    SensorId, Settings, Stamp,
-    judge::{Judge, SensorNow, Standing},
-    recent::Recent,
-};
+use crate::watch::{Judge, SensorId, SensorNow, Settings, Stamp, Standing, recent::Recent};
 
 /// One moment, whole.
 #[derive(Debug, Clone, Default)]

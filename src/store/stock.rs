@@ -40,25 +40,21 @@ impl Tx {
             )
             .fetch_optional(&mut *self.0)
             .await?;
-            let (id, mut changed) = match &known {
-                Some(k) => (
-                    k.id,
-                    (k.room.as_str(), k.place.as_str(), k.packing.as_str())
-                        != (&krate.room, &krate.place, &krate.packing),
-                ),
-                None => {
-                    let id = sqlx::query_scalar!(
-                        "insert into crate (code, room, place, packing) values (?1, ?2, ?3, ?4)
-                         returning crate_id as \"id!: i64\"",
-                        code,
-                        krate.room,
-                        krate.place,
-                        krate.packing
-                    )
-                    .fetch_one(&mut *self.0)
-                    .await?;
-                    (id, true)
-                }
+            let (id, mut changed) = if let Some(k) = &known {
+                let before = (k.room.as_str(), k.place.as_str(), k.packing.as_str());
+                (k.id, before != (&krate.room, &krate.place, &krate.packing))
+            } else {
+                let id = sqlx::query_scalar!(
+                    "insert into crate (code, room, place, packing) values (?1, ?2, ?3, ?4)
+                     returning crate_id as \"id!: i64\"",
+                    code,
+                    krate.room,
+                    krate.place,
+                    krate.packing
+                )
+                .fetch_one(&mut *self.0)
+                .await?;
+                (id, true)
             };
             if known.is_some() && changed {
                 sqlx::query!(

@@ -26,7 +26,7 @@ pub(crate) struct Look {
 }
 
 /// The delays of a rule and how long one reading speaks, in milliseconds.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Delays {
     pub on_ms: i64,
     pub off_ms: i64,

@@ -6,10 +6,12 @@
 
 use super::{
     alert::{Figures, Occurrence, State, Subject, Transition},
-    dwell::{Delays, Dwell, Look, Side},
-    limits::{Kind, Priority, Rungs},
+    dwell::Dwell,
+    limits::{Kind, Priority},
     reading::{HOUR_MS, Reading, SensorId, Stamp, Values},
+    rule::{Quantity, Rule},
     settings::{Arrives, Role, SensorSettings, Settings},
+    standing::{SensorNow, Standing},
 };
 use crate::climate::{Air, Celsius, RelativeHumidity, mould};
 
@@ -46,85 +48,23 @@ pub enum Input {
     },
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Quantity {
-    Temperature,
-    Humidity,
-    Margin,
-}
-
-/// One rung of one kind, laid out for one sensor.
-#[derive(Debug, Clone, PartialEq)]
-struct Rule {
-    quantity: Quantity,
-    below: bool,
-    /// Reaching the limit is enough.
-    inclusive: bool,
-    /// The limit is never below the mould line of the air's temperature.
-    mould_line: bool,
-    limit: f64,
-    deadband: f64,
-    level: u8,
-    priority: Priority,
-    delays: Delays,
-    /// Index of the alert that this rung belongs to.
-    alert: usize,
-}
-
-impl PartialEq for Delays {
-    fn eq(&self, other: &Self) -> bool {
-        (self.on_ms, self.off_ms, self.hold_ms) == (other.on_ms, other.off_ms, other.hold_ms)
-    }
-}
-
-impl Rule {
-    #[inline]
-    fn look(&self, measured_at: Stamp, value: f64, line: f64, fresh: bool) -> Look {
-        let limit = if self.mould_line {
-            self.limit.max(line)
-        } else {
-            self.limit
-        };
-        // Positive when past the limit.
-        let past = if self.below {
-            limit - value
-        } else {
-            value - limit
-        };
-        let side = if 0.0 < past || (self.inclusive && past == 0.0) {
-            Side::Beyond
-        } else if past <= -self.deadband {
-            Side::Inside
-        } else {
-            Side::Between
-        };
-        Look {
-            measured_at,
-            value,
-            limit,
-            side,
-            fresh,
-        }
-    }
-}
-
-#[derive(Debug, Clone, PartialEq)]
-struct Sensor {
-    settings: SensorSettings,
-    room: usize,
-    hold_ms: i64,
-    rules: Vec<Rule>,
-    dwells: Vec<Dwell>,
+#[derive(Debug, Clone)]
+pub(super) struct Sensor {
+    pub(super) settings: SensorSettings,
+    pub(super) room: usize,
+    pub(super) hold_ms: i64,
+    pub(super) rules: Vec<Rule>,
+    pub(super) dwells: Vec<Dwell>,
     /// When it was last heard, or began to be expected.
-    heard_at: Stamp,
-    ever_heard: bool,
+    pub(super) heard_at: Stamp,
+    pub(super) ever_heard: bool,
     /// Priority of the standing silence.
-    silent: Option<Priority>,
-    silent_alert: usize,
+    pub(super) silent: Option<Priority>,
+    pub(super) silent_alert: usize,
     /// The newest of each quantity, by the time it was measured.
-    temperature: Option<(Stamp, f64)>,
-    humidity: Option<(Stamp, f64)>,
-    battery_pct: Option<u8>,
+    pub(super) temperature: Option<(Stamp, f64)>,
+    pub(super) humidity: Option<(Stamp, f64)>,
+    pub(super) battery_pct: Option<u8>,
 }
 
 impl Sensor {
@@ -157,93 +97,42 @@ fn dew_point(t: f64, rh: f64) -> Option<f64> {
     Some(air.dew_point().degrees())
 }
 
-#[derive(Debug, Clone, PartialEq)]
-struct Alert {
-    room: usize,
-    kind: Kind,
-    subject: Subject,
+#[derive(Debug, Clone)]
+pub(super) struct Alert {
+    pub(super) room: usize,
+    pub(super) kind: Kind,
+    pub(super) subject: Subject,
     /// (sensor, rule) pairs that can raise it; empty for silence.
-    members: Vec<(usize, usize)>,
-    level: u8,
-    priority: Priority,
-    acknowledged: bool,
-    occurrence: Option<Occurrence>,
-    since: Stamp,
+    pub(super) members: Vec<(usize, usize)>,
+    pub(super) level: u8,
+    pub(super) priority: Priority,
+    pub(super) acknowledged: bool,
+    pub(super) occurrence: Option<Occurrence>,
+    pub(super) since: Stamp,
     /// The sensor and rule whose figures are told.
-    lead: (usize, usize),
+    pub(super) lead: (usize, usize),
 }
 
 impl Alert {
-    fn state(&self) -> State {
+    pub(super) fn state(&self) -> State {
         State::of(0 < self.level, self.acknowledged)
     }
-}
-
-/// One alert that is not normal, as pages show it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Standing {
-    /// Which raising.
-    pub occurrence: Occurrence,
-    /// The room it is in.
-    pub room: String,
-    /// Where it stands.
-    pub state: State,
-    /// Its present priority.
-    pub priority: Priority,
-    /// First reading beyond the limit.
-    pub since: Stamp,
-    /// The numbers behind it.
-    pub figures: Figures,
-}
-
-impl Standing {
-    /// The same as a change from nothing, for a record that lacks it.
-    pub fn as_transition(&self) -> Transition {
-        Transition {
-            at: self.occurrence.raised_at,
-            room: self.room.clone(),
-            subject: self.occurrence.subject.clone(),
-            kind: self.occurrence.kind,
-            priority: self.priority,
-            from: State::Normal,
-            to: self.state,
-            occurrence: self.occurrence.clone(),
-            figures: self.figures.clone(),
-        }
-    }
-}
-
-/// What is known of one sensor now, as pages show it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SensorNow {
-    /// Name, place, role.
-    pub settings: SensorSettings,
-    /// When it was last heard; `None` if never.
-    pub heard_at: Option<Stamp>,
-    /// It has said nothing for longer than it may.
-    pub silent: bool,
-    /// The newest values and when they were measured.
-    pub temperature: Option<(Stamp, f64)>,
-    /// The newest values and when they were measured.
-    pub humidity: Option<(Stamp, f64)>,
-    /// Percent of battery left.
-    pub battery_pct: Option<u8>,
 }
 
 /// The judge's whole memory.
 #[derive(Debug, Clone, Default)]
 pub struct Judge {
-    settings: Settings,
-    sensors: Vec<Sensor>,
+    pub(super) settings: Settings,
+    pub(super) sensors: Vec<Sensor>,
     /// Slot in `sensors` by sensor id; `usize::MAX` where there is none.
-    slots: Vec<usize>,
-    alerts: Vec<Alert>,
-    now: Stamp,
+    pub(super) slots: Vec<usize>,
+    pub(super) alerts: Vec<Alert>,
+    pub(super) now: Stamp,
     /// No deadline lies before this; kept low and made exact only when it is reached.
-    due: Stamp,
+    pub(super) due: Stamp,
 }
 
-const NO_SLOT: usize = usize::MAX;
+pub(super) const NO_SLOT: usize = usize::MAX;
 
 impl Judge {
     /// A judge that knows of no room and no sensor; the first input is [`Input::Settings`].
@@ -328,7 +217,7 @@ impl Judge {
         })
     }
 
-    fn slot(&self, id: SensorId) -> Option<usize> {
+    pub(super) fn slot(&self, id: SensorId) -> Option<usize> {
         let slot = *self.slots.get(id.0 as usize)?;
         (slot != NO_SLOT).then_some(slot)
     }
@@ -488,7 +377,7 @@ impl Judge {
     // ---- alerts ----
 
     /// Brings alerts in line with their rules after some of these changed.
-    fn settle(&mut self, mut touched: Vec<usize>, at: Stamp, out: &mut Vec<Transition>) {
+    pub(super) fn settle(&mut self, mut touched: Vec<usize>, at: Stamp, out: &mut Vec<Transition>) {
         touched.sort_unstable();
         touched.dedup();
         for index in touched {
@@ -531,7 +420,7 @@ impl Judge {
     }
 
     /// The highest active rung of an alert, its priority, and who says so.
-    fn worst_of(&self, index: usize) -> (u8, Priority, (usize, usize)) {
+    pub(super) fn worst_of(&self, index: usize) -> (u8, Priority, (usize, usize)) {
         let alert = &self.alerts[index];
         if alert.kind == Kind::Silent {
             let sensor = alert.lead.0;
@@ -550,7 +439,7 @@ impl Judge {
         worst
     }
 
-    fn tell(&self, index: usize, from: State, at: Stamp, out: &mut Vec<Transition>) {
+    pub(super) fn tell(&self, index: usize, from: State, at: Stamp, out: &mut Vec<Transition>) {
         let alert = &self.alerts[index];
         let Some(occurrence) = alert.occurrence.clone() else {
             return;
@@ -592,189 +481,5 @@ impl Judge {
             figures.worst = Some(rounded(stretch.worst));
         }
         figures
-    }
-
-    // ---- settings ----
-
-    /// Lays out rooms, sensors and rules anew and carries over what is still the same thing: sensors
-    /// by key, rules by kind and rung, alerts by kind and subject. What is gone returns to normal.
-    fn adopt(&mut self, at: Stamp, settings: &Settings, out: &mut Vec<Transition>) {
-        let mut next = Self {
-            settings: settings.clone(),
-            now: self.now.max(at),
-            due: Stamp(i64::MIN),
-            ..Self::default()
-        };
-        for sensor in &settings.sensors {
-            next.lay_out(sensor, at);
-        }
-        for alert in &mut next.alerts {
-            let old = self
-                .alerts
-                .iter()
-                .find(|a| a.kind == alert.kind && a.subject == alert.subject);
-            if let Some(old) = old {
-                alert.level = old.level;
-                alert.priority = old.priority;
-                alert.acknowledged = old.acknowledged;
-                alert.occurrence.clone_from(&old.occurrence);
-                alert.since = old.since;
-            }
-        }
-        for sensor in &mut next.sensors {
-            let Some(slot) = self.slot(sensor.settings.id) else {
-                continue;
-            };
-            let old = &self.sensors[slot];
-            sensor.heard_at = old.heard_at;
-            sensor.ever_heard = old.ever_heard;
-            sensor.temperature = old.temperature;
-            sensor.humidity = old.humidity;
-            sensor.battery_pct = old.battery_pct;
-            if old.settings.arrives == sensor.settings.arrives {
-                sensor.silent = old.silent;
-            }
-            for (rule, dwell) in sensor.rules.iter().zip(&mut sensor.dwells) {
-                let (kind, subject) = (
-                    next.alerts[rule.alert].kind,
-                    &next.alerts[rule.alert].subject,
-                );
-                let same = old.rules.iter().position(|r| {
-                    let a = &self.alerts[r.alert];
-                    r.level == rule.level && a.kind == kind && &a.subject == subject
-                });
-                if let Some(same) = same {
-                    *dwell = old.dwells[same].clone();
-                }
-            }
-        }
-        // An alert about something that is no longer there cannot return by itself.
-        for (index, alert) in self.alerts.iter().enumerate() {
-            let kept = next
-                .alerts
-                .iter()
-                .any(|a| a.kind == alert.kind && a.subject == alert.subject);
-            if !kept && alert.state() != State::Normal {
-                let mut ended = self.clone();
-                ended.alerts[index].level = 0;
-                ended.alerts[index].acknowledged = true;
-                ended.tell(index, alert.state(), at, out);
-            }
-        }
-        *self = next;
-        for index in 0..self.alerts.len() {
-            self.alerts[index].lead = self.worst_of(index).2;
-        }
-        let all = (0..self.alerts.len()).collect();
-        self.settle(all, at, out);
-    }
-
-    fn lay_out(&mut self, settings: &SensorSettings, at: Stamp) {
-        let Some(room) = self
-            .settings
-            .rooms
-            .iter()
-            .position(|r| r.name == settings.room)
-        else {
-            return;
-        };
-        let limits = self.settings.rooms[room].limits.clone();
-        let index = self.sensors.len();
-        let subject = match (settings.role, &settings.crate_code) {
-            (Role::Air, _) => Subject::Room(settings.room.clone()),
-            (Role::Crate, Some(code)) => Subject::Crate(code.clone()),
-            _ => Subject::Sensor(settings.name.to_string()),
-        };
-        let silent_alert = self.alert_slot(
-            room,
-            Kind::Silent,
-            Subject::Sensor(settings.name.to_string()),
-            index,
-        );
-        let id = settings.id.0 as usize;
-        if self.slots.len() <= id {
-            self.slots.resize(id + 1, NO_SLOT);
-        }
-        self.slots[id] = index;
-        self.sensors.push(Sensor {
-            settings: settings.clone(),
-            room,
-            hold_ms: settings.hold_ms(),
-            rules: Vec::new(),
-            dwells: Vec::new(),
-            heard_at: at,
-            ever_heard: false,
-            silent: None,
-            silent_alert,
-            temperature: None,
-            humidity: None,
-            battery_pct: None,
-        });
-
-        use Quantity::{Humidity, Margin, Temperature};
-        let watched: Vec<(Kind, &Rungs, Quantity, bool)> = match settings.role {
-            Role::Air => vec![
-                (Kind::Frost, &limits.frost, Temperature, true),
-                (Kind::Cold, &limits.cold, Temperature, true),
-                (Kind::Warm, &limits.warm, Temperature, false),
-                (Kind::DryOut, &limits.dry_out, Humidity, true),
-                (Kind::RotRisk, &limits.rot_risk, Humidity, false),
-            ],
-            Role::Crate => vec![
-                (Kind::Frost, &limits.frost, Temperature, true),
-                (Kind::Warm, &limits.warm, Temperature, false),
-                (Kind::Sweating, &limits.sweating, Margin, true),
-                (Kind::DryOut, &limits.crate_dry, Humidity, true),
-                (Kind::RotRisk, &limits.crate_damp, Humidity, false),
-            ],
-            Role::Surface => vec![(Kind::Sweating, &limits.sweating, Margin, true)],
-            Role::Outdoor | Role::Soil => vec![],
-        };
-        for (kind, rungs, quantity, below) in watched {
-            let alert = self.alert_slot(room, kind, subject.clone(), index);
-            for (level, step) in (1..).zip(&rungs.steps) {
-                let sensor = &mut self.sensors[index];
-                self.alerts[alert].members.push((index, sensor.rules.len()));
-                sensor.rules.push(Rule {
-                    quantity,
-                    below,
-                    inclusive: matches!(kind, Kind::Frost | Kind::Sweating),
-                    mould_line: kind == Kind::RotRisk && settings.role == Role::Air,
-                    limit: step.limit,
-                    deadband: rungs.deadband,
-                    level,
-                    priority: step.priority,
-                    delays: Delays {
-                        on_ms: step.delay_ms,
-                        off_ms: rungs.off_delay_ms,
-                        hold_ms: settings.hold_ms(),
-                    },
-                    alert,
-                });
-                sensor.dwells.push(Dwell::default());
-            }
-        }
-    }
-
-    fn alert_slot(&mut self, room: usize, kind: Kind, subject: Subject, sensor: usize) -> usize {
-        let found = self
-            .alerts
-            .iter()
-            .position(|a| a.kind == kind && a.subject == subject);
-        found.unwrap_or_else(|| {
-            self.alerts.push(Alert {
-                room,
-                kind,
-                subject,
-                members: Vec::new(),
-                level: 0,
-                priority: Priority::Low,
-                acknowledged: true,
-                occurrence: None,
-                since: Stamp::default(),
-                lead: (sensor, 0),
-            });
-            self.alerts.len() - 1
-        })
     }
 }

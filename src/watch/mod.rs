@@ -6,13 +6,17 @@
 pub mod alert;
 pub mod dwell;
 pub mod judge;
+mod layout;
 pub mod limits;
 pub mod reading;
 pub mod recent;
+mod rule;
 pub mod settings;
+pub mod standing;
 
 pub use alert::{Figures, Occurrence, State, Subject, Transition};
 pub use judge::{Input, Judge};
 pub use limits::{Band, Kind, Limits, Priority, Step};
 pub use reading::{Heard, Reading, SensorId, SensorName, Stamp, Values};
 pub use settings::{Arrives, Role, RoomSettings, SensorSettings, Settings};
+pub use standing::{SensorNow, Standing};

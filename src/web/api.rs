@@ -15,7 +15,7 @@ use crate::{
     climate::{Air, Celsius, RelativeHumidity},
     engine::Status,
     problem::Problem,
-    watch::judge::{SensorNow, Standing},
+    watch::{SensorNow, Standing},
 };
 
 /// `GET /api/status`: rooms, sensors, the newest values and the alerts that are not normal.

@@ -5,6 +5,7 @@ pub mod chart;
 pub mod guard;
 pub mod html;
 pub mod pages;
+pub mod sensors;
 pub mod stock;
 pub mod view;
 
@@ -71,7 +72,7 @@ pub fn router(site: Site) -> Router {
         .route("/alerts", get(pages::alerts))
         .route("/alerts/acknowledge", post(pages::acknowledge))
         .route("/crates", get(stock::crates))
-        .route("/sensors", get(pages::sensors))
+        .route("/sensors", get(sensors::sensors))
         .route("/events", get(events))
         .route("/static/{*path}", get(file))
         .route("/api/status", get(api::status))

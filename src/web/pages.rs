@@ -1,4 +1,4 @@
-//! The pages Now, Alerts and Sensors, and what is answered when something goes wrong.
+//! The pages Now and Alerts, and what is answered when something goes wrong.
 
 use std::{collections::BTreeMap, sync::Arc};
 
@@ -15,8 +15,7 @@ use tracing::error;
 use super::{
     Site,
     html::{
-        AlertsPage, Earlier, ErrorPage, Figure, NowPage, Off, Refused, Room, RoomSensor, Sensor,
-        SensorsPage, Source, Tab, Tone, Unknown, Verdict,
+        AlertsPage, Earlier, ErrorPage, Figure, NowPage, Off, Room, RoomSensor, Tab, Tone, Verdict,
     },
     view::{self, RoomAir, crates_in, room_air, standing_tone},
 };
@@ -25,15 +24,11 @@ use crate::{
     inbox::{Message as Ask, Unavailable},
     notify::{
         message::{Message, the},
-        words::{self, ago, count, percent, span, span_exact, thousands},
+        words::{ago, count, percent, span_exact},
     },
     stock::list::Crate,
-    store::{StoreError, log::RefusedLine},
-    watch::{
-        Arrives, Occurrence, Role, SensorName, Stamp, State as AlertState,
-        judge::{SensorNow, Standing},
-        settings::RoomSettings,
-    },
+    store::StoreError,
+    watch::{Occurrence, SensorNow, Stamp, Standing, State as AlertState, settings::RoomSettings},
 };
 
 /// A condensation margin below this is within the error of common sensors: 3 % of humidity are
@@ -41,9 +36,6 @@ use crate::{
 const CANNOT_TELL_K: f64 = 0.55;
 /// Alerts that are over, shown at most.
 const EARLIER: i64 = 50;
-/// Refused lines looked at, and shown of each source.
-const REFUSED_READ: i64 = 400;
-const REFUSED_SHOWN: usize = 5;
 
 /// A page that could not be given; becomes the error page.
 pub struct Failed {
@@ -252,6 +244,9 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
             more: Some("Readings appear here as soon as a sensor speaks; the Sensors page says what each source is doing.".to_owned()),
         };
     }
+    let outside = airs
+        .iter()
+        .find_map(|(r, a)| Some((the(&r.name), a.outside(r.limits.band)?)));
     let names: Vec<String> = rooms.iter().map(|r| the(&r.name)).collect();
     let more = match &airs[..] {
         [(_, air)] => air_sentence(site, air, now),
@@ -266,10 +261,17 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
     } else {
         more
     };
-    Verdict {
-        tone: Tone::Well,
-        sentence: format!("All well in {}.", list(&names)),
-        more,
+    match outside {
+        Some((room, side)) => Verdict {
+            tone: Tone::LookSoon,
+            sentence: format!("No alert, but it is {side} in {room} just now."),
+            more: more.or_else(|| Some("If it lasts, an alert says what to do.".to_owned())),
+        },
+        None => Verdict {
+            tone: Tone::Well,
+            sentence: format!("All well in {}.", list(&names)),
+            more,
+        },
     }
 }
 
@@ -326,8 +328,11 @@ fn room(
         None if air.temperature.is_none() && air.humidity.is_none() => {
             (Tone::NoWord, "No word".to_owned())
         }
-        None if air.damp_side() => (Tone::Well, "Well, on the damp side".to_owned()),
-        None => (Tone::Well, "Well".to_owned()),
+        None => match air.outside(band) {
+            Some(side) => (Tone::LookSoon, format!("{}, no alert yet", capital(side))),
+            None if air.damp_side() => (Tone::Well, "Well, on the damp side".to_owned()),
+            None => (Tone::Well, "Well".to_owned()),
+        },
     };
     let outside = |value: Option<f64>, low: f64, high: f64| match value {
         Some(v) if v < low => Some("below".to_owned()),
@@ -395,7 +400,14 @@ fn room(
     }
 }
 
-fn last_values(site: &Site, s: &SensorNow) -> String {
+fn capital(word: &str) -> String {
+    let mut letters = word.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
+pub(super) fn last_values(site: &Site, s: &SensorNow) -> String {
     let t = s.temperature.map(|(_, t)| site.manner.temperature(t));
     let rh = s.humidity.map(|(_, rh)| percent(rh));
     let both: Vec<String> = t.into_iter().chain(rh).collect();
@@ -511,206 +523,6 @@ pub async fn acknowledge(
         .back
         .filter(|b| b.starts_with('/') && !b.starts_with("//") && !b.contains(['\\', '\r', '\n']));
     Ok(Redirect::to(back.as_deref().unwrap_or("/")).into_response())
-}
-
-/// `GET /sensors`: who is heard, how well, and what could not be understood.
-pub async fn sensors(
-    State(site): State<Site>,
-    OriginalUri(uri): OriginalUri,
-) -> Result<Response, Failed> {
-    let status: Arc<Status> = site.status.borrow().clone();
-    let failed = || Failed::store(&site);
-    let tallies = site.store.tallies().await.map_err(failed())?;
-    let refused = site.store.refused(REFUSED_READ).await.map_err(failed())?;
-    let odd = site.store.odd_clocks().await.map_err(failed())?;
-    let now = site.clock.now();
-    let sensors: Vec<Sensor> = status
-        .sensors
-        .iter()
-        .map(|s| {
-            let own: Vec<_> = tallies
-                .iter()
-                .filter(|t| t.sensor == s.settings.name.as_str())
-                .collect();
-            let odd = odd.get(&s.settings.id).map(|(at, _)| *at);
-            let newest = s.temperature.map(|t| t.0).max(s.humidity.map(|h| h.0));
-            let wrong = odd.is_some() && odd >= newest;
-            let sum = |f: fn(&crate::store::log::Tally) -> i64| own.iter().map(|t| f(t)).sum();
-            sensor(
-                &site,
-                s,
-                wrong,
-                now,
-                &own.iter().map(|t| t.source.as_str()).collect::<Vec<_>>(),
-                [
-                    (sum(|t| t.stored), "stored"),
-                    (sum(|t| t.duplicate), "known already"),
-                    (sum(|t| t.conflict), "contradicting"),
-                ],
-            )
-        })
-        .collect();
-    let heard = status
-        .sensors
-        .iter()
-        .filter(|s| s.heard_at.is_some() && !s.silent)
-        .count();
-    let sources = site.board.all().into_iter().map(|(name, now_doing)| {
-        let total: i64 = tallies
-            .iter()
-            .filter(|t| t.source == name.as_str())
-            .map(|t| t.refused)
-            .sum();
-        source(&site, &name, now_doing, total, &refused)
-    });
-    let page = SensorsPage {
-        frame: view::frame(&site, &status, now, "Sensors", Tab::Sensors, path_of(&uri)),
-        summary: format!(
-            "{heard} of {} heard",
-            count(status.sensors.len(), "sensor", "sensors")
-        ),
-        sources: sources.collect(),
-        unknown: unknown(&refused, &status, now),
-        sensors,
-    };
-    Ok(render(&page))
-}
-
-fn sensor(
-    site: &Site,
-    s: &SensorNow,
-    clock_wrong: bool,
-    now: Stamp,
-    sources: &[&str],
-    counts: [(i64, &str); 3],
-) -> Sensor {
-    let live = s.settings.arrives == Arrives::Live;
-    let (tone, state, advice) = match s.heard_at {
-        None => (
-            Tone::NoWord,
-            "Not heard yet".to_owned(),
-            Some("Look at its name, its source and its power."),
-        ),
-        Some(at) if s.silent => (
-            Tone::NoWord,
-            format!("No word for {}", span(now.since(at))),
-            Some("Look at its battery, cable, plug and reach."),
-        ),
-        Some(_) if clock_wrong => (
-            Tone::LookSoon,
-            "Its clock is wrong".to_owned(),
-            Some(
-                "Its readings are kept and counted from when they were heard. Set its clock or its battery right.",
-            ),
-        ),
-        Some(_) => (Tone::Well, "Heard".to_owned(), None),
-    };
-    let role = match s.settings.role {
-        Role::Air => "air of the room".to_owned(),
-        Role::Crate => match &s.settings.crate_code {
-            Some(code) => format!("probe in crate {code}"),
-            None => "probe among tubers".to_owned(),
-        },
-        Role::Surface => "cold surface".to_owned(),
-        Role::Outdoor => "outdoors".to_owned(),
-        Role::Soil => "soil of the bed".to_owned(),
-    };
-    Sensor {
-        name: s.settings.name.to_string(),
-        room: s.settings.room.clone(),
-        role,
-        tone,
-        state,
-        advice: advice.map(str::to_owned),
-        reading: last_values(site, s),
-        heard: s
-            .heard_at
-            .map_or_else(|| "never".to_owned(), |at| ago(at, now)),
-        interval: if live {
-            format!("every {}", span(s.settings.interval_ms))
-        } else {
-            "in batches".to_owned()
-        },
-        battery: s
-            .battery_pct
-            .map(|b| format!("battery {}", percent(f64::from(b)))),
-        counts: counts
-            .into_iter()
-            .filter(|(n, word)| 0 < *n || *word == "stored")
-            .map(|(n, word)| (thousands(n), word.to_owned()))
-            .collect(),
-        source: if sources.is_empty() {
-            "no source yet".to_owned()
-        } else {
-            sources.join(", ")
-        },
-    }
-}
-
-fn source(
-    site: &Site,
-    name: &SensorName,
-    doing: crate::inbox::SourceNow,
-    total: i64,
-    refused: &[RefusedLine],
-) -> Source {
-    let lines: Vec<Refused> = refused
-        .iter()
-        .filter(|r| r.source == name.as_str())
-        .take(REFUSED_SHOWN)
-        .map(|r| Refused {
-            at: site.manner.day_and_clock(r.at),
-            reason: format!("line {}: {}", r.refused.line, r.refused.reason),
-            line: r.refused.text.clone(),
-        })
-        .collect();
-    Source {
-        name: name.to_string(),
-        kind: match doing.kind {
-            "http" => "posted over the network".to_owned(),
-            "serial" => "serial port".to_owned(),
-            other => other.to_owned(),
-        },
-        tone: if doing.well { Tone::Well } else { Tone::NoWord },
-        state: doing.sentence,
-        refused_count: (0 < total).then(|| {
-            format!(
-                "{} refused, the last {}:",
-                count(total as usize, "line", "lines"),
-                lines.len()
-            )
-        }),
-        refused: lines,
-    }
-}
-
-fn unknown(refused: &[RefusedLine], status: &Status, now: Stamp) -> Vec<Unknown> {
-    let mut found: BTreeMap<&str, (usize, Stamp)> = BTreeMap::new();
-    for line in refused {
-        let name = line.refused.unknown_name();
-        let known = |n: &&str| {
-            status
-                .sensors
-                .iter()
-                .any(|s| s.settings.name.as_str() == *n)
-        };
-        if let Some(name) = name.filter(|n| !known(n)) {
-            let entry = found.entry(name).or_insert((0, line.at));
-            entry.0 += 1;
-            entry.1 = entry.1.max(line.at);
-        }
-    }
-    found
-        .into_iter()
-        .map(|(name, (n, last))| Unknown {
-            name: name.to_owned(),
-            heard: format!(
-                "{}, the last {}",
-                words::count(n, "reading", "readings"),
-                ago(last, now)
-            ),
-        })
-        .collect()
 }
 
 /// Every address that is none of ours.

@@ -262,10 +262,10 @@ fn krate(krate: &Crate, by: By, status: &Status, site: &Site) -> Krate {
                     let weight = l.weight_g.map_or_else(String::new, |g| {
                         match site.manner.unit {
                             // The international pound, exact by definition.
-                            crate::intake::decode::Unit::F => {
+                            crate::climate::Unit::F => {
                                 format!(", {:.1}\u{a0}lb", f64::from(g) / 453.592_37)
                             }
-                            crate::intake::decode::Unit::C => {
+                            crate::climate::Unit::C => {
                                 format!(", {:.1}\u{a0}kg", f64::from(g) / 1000.0)
                             }
                         }

@@ -1,5 +1,7 @@
 //! From the snapshot to words and shapes: what the pages share.
 
+use std::fmt::Write as _;
+
 use super::{
     chart::{Point, Strip},
     html::{Alert, Frame, Seen, Tab, Tone},
@@ -13,8 +15,7 @@ use crate::{
     },
     stock::list::Crate,
     watch::{
-        Priority, Role, Stamp, State, Subject,
-        judge::{SensorNow, Standing},
+        Priority, Role, SensorNow, Stamp, Standing, State, Subject,
         limits::Band,
         reading::HOUR_MS,
         recent::{SLOT_MS, SPAN_MS},
@@ -59,6 +60,22 @@ impl RoomAir {
             .chain(self.temperature)
             .reduce(f64::min)?;
         Some(coldest - self.dew_point()?)
+    }
+
+    /// In which way it lies outside a band, for a room that has no alert (yet).
+    pub fn outside(&self, band: Band) -> Option<&'static str> {
+        let (t, rh) = (self.temperature, self.humidity);
+        if t.is_some_and(|t| t < band.low_c) {
+            Some("cold")
+        } else if t.is_some_and(|t| band.high_c < t) {
+            Some("warm")
+        } else if rh.is_some_and(|rh| rh < band.low_pct) {
+            Some("dry")
+        } else if rh.is_some_and(|rh| band.high_pct < rh) {
+            Some("damp")
+        } else {
+            None
+        }
     }
 
     /// Above the humidity at which mould can begin, though no limit is broken.
@@ -188,7 +205,7 @@ pub fn url(text: &str) -> String {
         if byte.is_ascii_alphanumeric() || b"-_.~".contains(&byte) {
             out.push(byte as char);
         } else {
-            out.push_str(&format!("%{byte:02X}"));
+            let _ = write!(out, "%{byte:02X}");
         }
     }
     out

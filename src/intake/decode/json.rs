@@ -3,7 +3,8 @@
 use serde::{Deserialize, de::IgnoredAny};
 use serde_json::value::RawValue;
 
-use super::{Decoded, Fields, TimeShape, Unit};
+use super::{Decoded, Fields, TimeShape};
+use crate::climate::Unit;
 use crate::watch::{Heard, SensorName};
 
 /// The fields that are read; others are passed over, because gateways add their own.

@@ -1,6 +1,7 @@
 //! One line from a serial port: `id=north T=49.8F RH=81.4%`, `9.8,81.4`, or a JSON object.
 
-use super::{Fields, Unit, json, number};
+use super::{Fields, json, number};
+use crate::climate::Unit;
 use crate::watch::{Heard, SensorName};
 
 /// What the configuration says where a line does not.

@@ -7,10 +7,9 @@ pub mod table;
 
 use chrono::{DateTime, FixedOffset, LocalResult, NaiveDateTime, TimeZone};
 use chrono_tz::Tz;
-use serde::{Deserialize, Serialize};
 
 use crate::{
-    climate::{Celsius, RelativeHumidity},
+    climate::{Celsius, RelativeHumidity, Unit},
     watch::{Heard, SensorName, Stamp, Values, reading::Refused},
 };
 
@@ -30,15 +29,6 @@ impl Decoded {
             Err(why) => self.refused.push(Refused::new(line, text, why)),
         }
     }
-}
-
-/// The unit of a temperature; never guessed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Unit {
-    /// Degrees Celsius.
-    C,
-    /// Degrees Fahrenheit.
-    F,
 }
 
 /// One record before its fields are checked.

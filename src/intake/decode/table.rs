@@ -2,7 +2,8 @@
 
 use csv::{ByteRecord, ReaderBuilder};
 
-use super::{Decoded, Fields, TimeShape, Unit, number};
+use super::{Decoded, Fields, TimeShape, number};
+use crate::climate::Unit;
 use crate::watch::{Heard, SensorName};
 
 /// The header of the interchange file; `received_at` may follow.

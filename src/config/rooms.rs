@@ -1,0 +1,195 @@
+//! Rooms and their limits, checked one by one and together.
+
+use toml::Spanned;
+
+use super::{
+    Reader, quantity,
+    text::{RoomText, RungsText},
+};
+use crate::watch::{Band, Kind, Limits, Priority, RoomSettings, Step, limits::Rungs};
+
+impl Reader<'_> {
+    pub(super) fn rooms(&mut self, texts: Vec<RoomText>) -> Vec<RoomSettings> {
+        let mut rooms: Vec<RoomSettings> = Vec::new();
+        for text in texts {
+            let name = text.name.get_ref().trim().to_owned();
+            if name.is_empty() || 60 < name.chars().count() || name.chars().any(char::is_control) {
+                self.fault(&text.name.span(), "a room's name has 1 to 60 characters");
+                continue;
+            }
+            if rooms.iter().any(|r| r.name == name) {
+                self.fault(
+                    &text.name.span(),
+                    format!("there are two rooms `{name}`; rename one"),
+                );
+                continue;
+            }
+            let limits = self.limits(&text);
+            rooms.push(RoomSettings { name, limits });
+        }
+        rooms
+    }
+
+    fn band(&mut self, text: &RoomText) -> Band {
+        let mut band = Band::default();
+        if let Some(pair) = &text.temperature
+            && let Some((low, high)) = self.pair(pair, quantity::temperature)
+        {
+            (band.low_c, band.high_c) = (low, high);
+        }
+        if let Some(pair) = &text.humidity
+            && let Some((low, high)) = self.pair(pair, quantity::percent)
+        {
+            (band.low_pct, band.high_pct) = (low, high);
+        }
+        band
+    }
+
+    fn pair(
+        &mut self,
+        pair: &Spanned<[String; 2]>,
+        parse: impl Fn(&str) -> Result<f64, String>,
+    ) -> Option<(f64, f64)> {
+        let [low, high] = pair.get_ref();
+        let both = parse(low).and_then(|l| parse(high).map(|h| (l, h)));
+        let (l, h) = self.take(pair.span(), both)?;
+        if l < h {
+            return Some((l, h));
+        }
+        self.fault(
+            &pair.span(),
+            format!("`{low}` is not below `{high}`; give the low end first"),
+        );
+        None
+    }
+
+    fn limits(&mut self, text: &RoomText) -> Limits {
+        let band = self.band(text);
+        let mut limits = Limits::storing(band);
+        for (kind, given, rungs) in [
+            (Kind::Frost, &text.frost, &mut limits.frost),
+            (Kind::Cold, &text.cold, &mut limits.cold),
+            (Kind::Warm, &text.warm, &mut limits.warm),
+            (Kind::DryOut, &text.dry_out, &mut limits.dry_out),
+            (Kind::RotRisk, &text.rot_risk, &mut limits.rot_risk),
+            (Kind::Sweating, &text.sweating, &mut limits.sweating),
+        ] {
+            if let Some(given) = given {
+                self.rungs(kind, given, rungs);
+            }
+        }
+        self.together(text, &limits);
+        limits
+    }
+
+    fn rungs(&mut self, kind: Kind, given: &RungsText, rungs: &mut Rungs) {
+        type Parse = fn(&str) -> Result<f64, String>;
+        let (limit, gap): (Parse, Parse) = match kind {
+            Kind::DryOut | Kind::RotRisk => (quantity::percent, quantity::percent),
+            Kind::Sweating => (quantity::difference, quantity::difference),
+            _ => (quantity::temperature, quantity::difference),
+        };
+        if let Some(text) = &given.deadband
+            && let Some(deadband) = self.spanned(text, gap)
+        {
+            rungs.deadband = deadband;
+            if deadband < 0.0 {
+                self.fault(&text.span(), "a deadband is not below 0");
+            }
+        }
+        if let Some(text) = &given.off_delay
+            && let Some(ms) = self.spanned(text, quantity::duration_ms)
+        {
+            rungs.off_delay_ms = ms;
+        }
+        let Some(steps) = &given.steps else { return };
+        let mut taken: Vec<Step> = Vec::new();
+        for step in steps {
+            let text = step.get_ref();
+            let priority = self.spanned(&text.priority, |p| {
+                Priority::parse(p).ok_or_else(|| format!("`{p}`: use low, medium or high"))
+            });
+            let (Some(limit), Some(delay_ms), Some(priority)) = (
+                self.spanned(&text.beyond, limit),
+                self.spanned(&text.r#for, quantity::duration_ms),
+                priority,
+            ) else {
+                continue;
+            };
+            let falling = matches!(
+                kind,
+                Kind::Frost | Kind::Cold | Kind::DryOut | Kind::Sweating
+            );
+            if let Some(last) = taken.last() {
+                let worse = if falling {
+                    limit <= last.limit
+                } else {
+                    last.limit <= limit
+                };
+                if !worse || priority < last.priority {
+                    let what = format!(
+                        "this step of {kind} is milder than the one before it; the mildest comes first"
+                    );
+                    self.fault(&step.span(), what);
+                }
+            }
+            taken.push(Step {
+                limit,
+                delay_ms,
+                priority,
+            });
+        }
+        if steps.is_empty() {
+            let span = given.deadband.as_ref().map_or(0..0, Spanned::span);
+            self.fault(
+                &span,
+                format!("{kind} has no step; leave `steps` out for the default"),
+            );
+        } else if 9 < steps.len() {
+            self.fault(&steps[9].span(), format!("{kind} has more than nine steps"));
+        }
+        rungs.steps = taken;
+    }
+
+    /// Limits that contradict each other.
+    fn together(&mut self, text: &RoomText, limits: &Limits) {
+        let at = text.name.span();
+        let room = text.name.get_ref();
+        let first = |r: &Rungs| r.steps.first().map(|s| s.limit);
+        let pairs = [
+            (first(&limits.frost), first(&limits.cold), "frost", "cold"),
+            (first(&limits.cold), first(&limits.warm), "cold", "warm"),
+            (
+                first(&limits.dry_out),
+                first(&limits.rot_risk),
+                "dry-out",
+                "rot-risk",
+            ),
+        ];
+        for (low, high, below, above) in pairs {
+            if let (Some(low), Some(high)) = (low, high)
+                && high <= low
+            {
+                let what = format!(
+                    "room `{room}`: the {below} limit is not below the {above} limit; correct one of them"
+                );
+                self.fault(&at, what);
+            }
+        }
+        // What can never be inside both limits by the deadband would never end.
+        let ends = [
+            (&limits.cold, &limits.warm, "cold and warm"),
+            (&limits.dry_out, &limits.rot_risk, "dry-out and rot-risk"),
+        ];
+        for (low, high, which) in ends {
+            if let (Some(l), Some(h)) = (first(low), first(high))
+                && h < l + low.deadband.max(high.deadband)
+            {
+                let what = format!(
+                    "room `{room}`: {which} lie closer together than their deadband, so an alert could not end; widen the band"
+                );
+                self.fault(&at, what);
+            }
+        }
+    }
+}

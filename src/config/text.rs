@@ -1,0 +1,112 @@
+//! The sections of the configuration as they are written, before anything is checked.
+
+use std::path::PathBuf;
+
+use serde::Deserialize;
+use toml::Spanned;
+
+use crate::{
+    climate::Unit,
+    watch::{Arrives, Role},
+};
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SiteText {
+    pub(super) name: Option<String>,
+    pub(super) time_zone: Option<Spanned<String>>,
+    pub(super) units: Option<Spanned<String>>,
+    pub(super) database: Option<PathBuf>,
+    pub(super) listen: Option<Spanned<String>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RoomText {
+    pub(super) name: Spanned<String>,
+    pub(super) temperature: Option<Spanned<[String; 2]>>,
+    pub(super) humidity: Option<Spanned<[String; 2]>>,
+    pub(super) frost: Option<RungsText>,
+    pub(super) cold: Option<RungsText>,
+    pub(super) warm: Option<RungsText>,
+    #[serde(rename = "dry-out")]
+    pub(super) dry_out: Option<RungsText>,
+    #[serde(rename = "rot-risk")]
+    pub(super) rot_risk: Option<RungsText>,
+    pub(super) sweating: Option<RungsText>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RungsText {
+    pub(super) steps: Option<Vec<Spanned<StepText>>>,
+    pub(super) deadband: Option<Spanned<String>>,
+    pub(super) off_delay: Option<Spanned<String>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct StepText {
+    pub(super) beyond: Spanned<String>,
+    pub(super) r#for: Spanned<String>,
+    pub(super) priority: Spanned<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SensorText {
+    pub(super) name: Spanned<String>,
+    pub(super) room: Spanned<String>,
+    pub(super) role: Spanned<Role>,
+    pub(super) interval: Spanned<String>,
+    pub(super) arrives: Option<Arrives>,
+    #[serde(rename = "crate")]
+    pub(super) krate: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ColumnsText {
+    pub(super) measured_at: Option<String>,
+    pub(super) received_at: Option<String>,
+    pub(super) sensor: Option<String>,
+    pub(super) temperature_c: Option<String>,
+    pub(super) temperature_f: Option<String>,
+    pub(super) humidity_pct: Option<String>,
+    pub(super) battery_pct: Option<String>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct FileText {
+    pub(super) name: Spanned<String>,
+    pub(super) path: PathBuf,
+    pub(super) format: Option<Spanned<String>>,
+    pub(super) poll: Option<Spanned<String>>,
+    pub(super) sensor: Option<Spanned<String>>,
+    pub(super) columns: Option<ColumnsText>,
+    pub(super) time_format: Option<String>,
+    pub(super) utc_offset: Option<Spanned<String>>,
+    pub(super) time_zone: Option<Spanned<String>>,
+    pub(super) delimiter: Option<Spanned<String>>,
+    pub(super) decimal_comma: Option<bool>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct HttpText {
+    pub(super) name: Spanned<String>,
+    pub(super) token_sha256: Spanned<String>,
+    pub(super) sensors: Option<Vec<Spanned<String>>>,
+    pub(super) sensor: Option<Spanned<String>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SerialText {
+    pub(super) name: Spanned<String>,
+    pub(super) port: String,
+    pub(super) baud: Option<u32>,
+    pub(super) sensor: Option<Spanned<String>>,
+    pub(super) unit: Option<Unit>,
+}

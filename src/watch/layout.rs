@@ -1,0 +1,176 @@
+//! Rooms, sensors and rules laid out in the judge's memory, at the start and when they change.
+
+use super::{
+    alert::{State, Subject, Transition},
+    dwell::{Delays, Dwell},
+    judge::{Alert, Judge, NO_SLOT, Sensor},
+    limits::{Kind, Priority},
+    reading::Stamp,
+    rule::{self, Rule},
+    settings::{Role, SensorSettings, Settings},
+};
+
+impl Judge {
+    /// Lays out rooms, sensors and rules anew and carries over what is still the same thing: sensors
+    /// by key, rules by kind and rung, alerts by kind and subject. What is gone returns to normal.
+    pub(super) fn adopt(&mut self, at: Stamp, settings: &Settings, out: &mut Vec<Transition>) {
+        let mut next = Self {
+            settings: settings.clone(),
+            now: self.now.max(at),
+            due: Stamp(i64::MIN),
+            ..Self::default()
+        };
+        for sensor in &settings.sensors {
+            next.lay_out(sensor, at);
+        }
+        for alert in &mut next.alerts {
+            let old = self
+                .alerts
+                .iter()
+                .find(|a| a.kind == alert.kind && a.subject == alert.subject);
+            if let Some(old) = old {
+                alert.level = old.level;
+                alert.priority = old.priority;
+                alert.acknowledged = old.acknowledged;
+                alert.occurrence.clone_from(&old.occurrence);
+                alert.since = old.since;
+            }
+        }
+        for sensor in &mut next.sensors {
+            let Some(slot) = self.slot(sensor.settings.id) else {
+                continue;
+            };
+            let old = &self.sensors[slot];
+            sensor.heard_at = old.heard_at;
+            sensor.ever_heard = old.ever_heard;
+            sensor.temperature = old.temperature;
+            sensor.humidity = old.humidity;
+            sensor.battery_pct = old.battery_pct;
+            if old.settings.arrives == sensor.settings.arrives {
+                sensor.silent = old.silent;
+            }
+            for (rule, dwell) in sensor.rules.iter().zip(&mut sensor.dwells) {
+                let (kind, subject) = (
+                    next.alerts[rule.alert].kind,
+                    &next.alerts[rule.alert].subject,
+                );
+                let same = old.rules.iter().position(|r| {
+                    let a = &self.alerts[r.alert];
+                    r.level == rule.level && a.kind == kind && &a.subject == subject
+                });
+                if let Some(same) = same {
+                    *dwell = old.dwells[same].clone();
+                }
+            }
+        }
+        // An alert about something that is no longer there cannot return by itself.
+        for (index, alert) in self.alerts.iter().enumerate() {
+            let kept = next
+                .alerts
+                .iter()
+                .any(|a| a.kind == alert.kind && a.subject == alert.subject);
+            if !kept && alert.state() != State::Normal {
+                let mut ended = self.clone();
+                ended.alerts[index].level = 0;
+                ended.alerts[index].acknowledged = true;
+                ended.tell(index, alert.state(), at, out);
+            }
+        }
+        *self = next;
+        for index in 0..self.alerts.len() {
+            self.alerts[index].lead = self.worst_of(index).2;
+        }
+        let all = (0..self.alerts.len()).collect();
+        self.settle(all, at, out);
+    }
+
+    fn lay_out(&mut self, settings: &SensorSettings, at: Stamp) {
+        let Some(room) = self
+            .settings
+            .rooms
+            .iter()
+            .position(|r| r.name == settings.room)
+        else {
+            return;
+        };
+        let limits = self.settings.rooms[room].limits.clone();
+        let index = self.sensors.len();
+        let subject = match (settings.role, &settings.crate_code) {
+            (Role::Air, _) => Subject::Room(settings.room.clone()),
+            (Role::Crate, Some(code)) => Subject::Crate(code.clone()),
+            _ => Subject::Sensor(settings.name.to_string()),
+        };
+        let silent_alert = self.alert_slot(
+            room,
+            Kind::Silent,
+            Subject::Sensor(settings.name.to_string()),
+            index,
+        );
+        let id = settings.id.0 as usize;
+        if self.slots.len() <= id {
+            self.slots.resize(id + 1, NO_SLOT);
+        }
+        self.slots[id] = index;
+        self.sensors.push(Sensor {
+            settings: settings.clone(),
+            room,
+            hold_ms: settings.hold_ms(),
+            rules: Vec::new(),
+            dwells: Vec::new(),
+            heard_at: at,
+            ever_heard: false,
+            silent: None,
+            silent_alert,
+            temperature: None,
+            humidity: None,
+            battery_pct: None,
+        });
+
+        for (kind, rungs, quantity, below) in rule::watched(settings.role, &limits) {
+            let alert = self.alert_slot(room, kind, subject.clone(), index);
+            for (level, step) in (1..).zip(&rungs.steps) {
+                let sensor = &mut self.sensors[index];
+                self.alerts[alert].members.push((index, sensor.rules.len()));
+                sensor.rules.push(Rule {
+                    quantity,
+                    below,
+                    inclusive: matches!(kind, Kind::Frost | Kind::Sweating),
+                    mould_line: kind == Kind::RotRisk && settings.role == Role::Air,
+                    limit: step.limit,
+                    deadband: rungs.deadband,
+                    level,
+                    priority: step.priority,
+                    delays: Delays {
+                        on_ms: step.delay_ms,
+                        off_ms: rungs.off_delay_ms,
+                        hold_ms: settings.hold_ms(),
+                    },
+                    alert,
+                });
+                sensor.dwells.push(Dwell::default());
+            }
+        }
+    }
+
+    fn alert_slot(&mut self, room: usize, kind: Kind, subject: Subject, sensor: usize) -> usize {
+        let found = self
+            .alerts
+            .iter()
+            .position(|a| a.kind == kind && a.subject == subject);
+        found.unwrap_or_else(|| {
+            self.alerts.push(Alert {
+                room,
+                kind,
+                subject,
+                members: Vec::new(),
+                level: 0,
+                priority: Priority::Low,
+                acknowledged: true,
+                occurrence: None,
+                since: Stamp::default(),
+                lead: (sensor, 0),
+            });
+            self.alerts.len() - 1
+        })
+    }
+}

@@ -1,0 +1,59 @@
+//! What the judge knows now, as pages show it.
+
+use super::{
+    alert::{Figures, Occurrence, State, Transition},
+    limits::Priority,
+    reading::Stamp,
+    settings::SensorSettings,
+};
+
+/// One alert that is not normal, as pages show it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Standing {
+    /// Which raising.
+    pub occurrence: Occurrence,
+    /// The room it is in.
+    pub room: String,
+    /// Where it stands.
+    pub state: State,
+    /// Its present priority.
+    pub priority: Priority,
+    /// First reading beyond the limit.
+    pub since: Stamp,
+    /// The numbers behind it.
+    pub figures: Figures,
+}
+
+impl Standing {
+    /// The same as a change from nothing, for a record that lacks it.
+    pub fn as_transition(&self) -> Transition {
+        Transition {
+            at: self.occurrence.raised_at,
+            room: self.room.clone(),
+            subject: self.occurrence.subject.clone(),
+            kind: self.occurrence.kind,
+            priority: self.priority,
+            from: State::Normal,
+            to: self.state,
+            occurrence: self.occurrence.clone(),
+            figures: self.figures.clone(),
+        }
+    }
+}
+
+/// What is known of one sensor now, as pages show it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SensorNow {
+    /// Name, place, role.
+    pub settings: SensorSettings,
+    /// When it was last heard; `None` if never.
+    pub heard_at: Option<Stamp>,
+    /// It has said nothing for longer than it may.
+    pub silent: bool,
+    /// The newest values and when they were measured.
+    pub temperature: Option<(Stamp, f64)>,
+    /// The newest values and when they were measured.
+    pub humidity: Option<(Stamp, f64)>,
+    /// Percent of battery left.
+    pub battery_pct: Option<u8>,
+}
