@@ -3,7 +3,7 @@
 use std::{collections::BTreeMap, fmt::Write as _};
 
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
-use sqlx::{Row as _, sqlite::SqliteRow};
+use sqlx::{AssertSqlSafe, Row as _, sqlite::SqliteRow};
 
 use super::{Store, StoreError, Tx, packed};
 use crate::watch::{
@@ -199,19 +199,22 @@ impl Tx {
         parts: &[i64],
         tail: &mut Tail,
     ) -> Result<(), StoreError> {
-        for (readings, parts) in readings
-            .chunks(INSERT_AT_ONCE)
-            .zip(parts.chunks(INSERT_AT_ONCE))
-        {
-            let rows = insert_rows(readings, parts);
-            sqlx::query!(
-                "insert into reading (sensor_id, measured_at, part, temperature_mc, humidity_mpct, battery_pct, seq, received_at)
-                 select value ->> 0, value ->> 1, value ->> 2, value ->> 3, value ->> 4, value ->> 5, value ->> 6, value ->> 7
-                 from json_each(?1)",
-                rows
-            )
-            .execute(&mut *self.0)
-            .await?;
+        let at_once = readings.chunks(INSERT_AT_ONCE);
+        for (readings, parts) in at_once.zip(parts.chunks(INSERT_AT_ONCE)) {
+            let text = insert_text(readings.len());
+            let mut insert = sqlx::query(AssertSqlSafe(text));
+            for (r, part) in readings.iter().zip(parts) {
+                insert = insert
+                    .bind(r.sensor.0)
+                    .bind(r.measured_at.0)
+                    .bind(*part)
+                    .bind(r.values.temperature_mc)
+                    .bind(r.values.humidity_mpct)
+                    .bind(r.values.battery_pct)
+                    .bind(r.seq.cast_signed())
+                    .bind(r.received_at.0);
+            }
+            insert.execute(&mut *self.0).await?;
         }
         for readings in readings.chunks(ROW_READINGS) {
             self.append_packed(readings).await?;
@@ -459,31 +462,23 @@ impl Tx {
     }
 }
 
-/// Rows that one statement inserts; more gain nothing.
-const INSERT_AT_ONCE: usize = 10_000;
+/// Rows that one statement inserts: twice as fast as reading them out of one JSON array, and a tenth
+/// of the time of one statement a row (measured). 8000 of SQLite's 32766 parameters.
+const INSERT_AT_ONCE: usize = 1000;
 
-fn insert_rows(readings: &[Reading], parts: &[i64]) -> String {
-    let mut rows = String::with_capacity(readings.len() * 72 + 2);
-    rows.push('[');
-    for (r, part) in readings.iter().zip(parts) {
-        if 1 < rows.len() {
-            rows.push(',');
-        }
-        let _ = write!(rows, "[{},{},{part},", r.sensor.0, r.measured_at.0);
-        or_null(&mut rows, r.values.temperature_mc.map(i64::from));
-        or_null(&mut rows, r.values.humidity_mpct.map(i64::from));
-        or_null(&mut rows, r.values.battery_pct.map(i64::from));
-        let _ = write!(rows, "{},{}]", r.seq, r.received_at.0);
+/// The statement that inserts so many rows; nothing but placeholders follows from the number.
+fn insert_text(rows: usize) -> String {
+    let mut text = String::from(
+        "insert into reading (sensor_id, measured_at, part, temperature_mc, humidity_mpct, battery_pct, seq, received_at) values ",
+    );
+    for row in 0..rows {
+        text.push_str(if row == 0 {
+            "(?,?,?,?,?,?,?,?)"
+        } else {
+            ",(?,?,?,?,?,?,?,?)"
+        });
     }
-    rows.push(']');
-    rows
-}
-
-fn or_null(rows: &mut String, value: Option<i64>) {
-    let _ = match value {
-        Some(value) => write!(rows, "{value},"),
-        None => write!(rows, "null,"),
-    };
+    text
 }
 
 fn values_at(row: &SqliteRow, first: usize) -> Result<Values, sqlx::Error> {
