@@ -1,18 +1,21 @@
 //! `air`: dew point and the rest for one temperature and humidity, or for a file of them.
 
 use std::{
+    fmt::Write as _,
     fs::File,
     io::{BufReader, Write as _, stdout},
     path::PathBuf,
 };
 
 use clap::{Args, ValueEnum};
+use csv::ByteRecord;
 use serde::Serialize;
 
-use super::{Failure, Outcome};
+use super::{Failure, NAMED, Outcome};
 use crate::{
     climate::Unit,
     climate::{Air, Celsius, Pascal, RelativeHumidity, mould},
+    intake::decode::{number, table::Lines},
     notify::words::{Manner, percent},
 };
 
@@ -20,7 +23,7 @@ use crate::{
 #[derive(Args)]
 pub struct Options {
     /// Temperature with its unit, such as 50F or 10C
-    #[arg(required_unless_present = "batch", allow_negative_numbers = true)]
+    #[arg(required_unless_present = "batch", allow_hyphen_values = true)]
     temperature: Option<String>,
     /// Relative humidity, such as 80%
     #[arg(required_unless_present = "batch")]
@@ -59,6 +62,18 @@ struct Row {
     absolute_humidity_g_m3: f64,
     wet_bulb_c: Option<f64>,
 }
+
+const FIELDS: [&str; 9] = [
+    "temperature_c",
+    "humidity_pct",
+    "dew_point_c",
+    "frost_point_c",
+    "vapour_pressure_pa",
+    "vapour_pressure_deficit_pa",
+    "humidity_ratio",
+    "absolute_humidity_g_m3",
+    "wet_bulb_c",
+];
 
 fn rounded(value: f64, decimals: i32) -> f64 {
     let scale = 10f64.powi(decimals);
@@ -102,6 +117,13 @@ fn temperature(text: &str) -> Result<(Celsius, Unit), Failure> {
     let hint = "write the unit, such as 50F or 10C";
     let text = text.trim();
     let bad = |what: String| Failure::input(what, hint);
+    // `-5C` is a temperature; `--fromat` is a slip.
+    if text.starts_with('-') && text.contains(|c: char| c.is_alphabetic() && !"FfCc".contains(c)) {
+        return Err(Failure::input(
+            format!("there is no option `{text}`"),
+            "`overwinter air --help` lists them",
+        ));
+    }
     let (unit, digits) = match text.chars().last() {
         Some('F' | 'f') => (Unit::F, &text[..text.len() - 1]),
         Some('C' | 'c') => (Unit::C, &text[..text.len() - 1]),
@@ -135,19 +157,22 @@ fn one(t: &str, rh: &str, pressure: Pascal, format: Format) -> Outcome {
     match format {
         Format::Json | Format::Csv => print(&[Row::of(air, pressure)], format),
         Format::Text => {
-            text(air, unit, pressure);
+            stdout().write_all(text(air, unit, pressure).as_bytes())?;
             Ok(())
         }
     }
 }
 
-fn text(air: Air, unit: Unit, pressure: Pascal) {
+fn text(air: Air, unit: Unit, pressure: Pascal) -> String {
+    let mut text = String::new();
     let manner = Manner {
         zone: chrono_tz::UTC,
         unit,
     };
     let t = |c: Celsius| manner.temperature(c.degrees()).replace('\u{a0}', " ");
-    let row = |name: &str, value: String| println!("{name:<26}{value}");
+    let mut row = |name: &str, value: String| {
+        let _ = writeln!(text, "{name:<26}{value}");
+    };
     row(
         "air",
         format!(
@@ -185,12 +210,17 @@ fn text(air: Air, unit: Unit, pressure: Pascal) {
     );
     let line = mould::critical_humidity(air.temperature).percent();
     row("mould can begin above", format!("{line:.0} %"));
+    text
 }
 
 fn print(rows: &[Row], format: Format) -> Outcome {
     let mut out = stdout().lock();
     if format == Format::Csv {
-        let mut csv = csv::Writer::from_writer(out);
+        let mut csv = csv::WriterBuilder::new()
+            .has_headers(false)
+            .from_writer(out);
+        // Also where no row follows.
+        csv.write_record(FIELDS)?;
         for row in rows {
             csv.serialize(row)?;
         }
@@ -214,14 +244,18 @@ fn batch(path: &PathBuf, pressure: Pascal, format: Format) -> Outcome {
     let name = path.display();
     let file =
         File::open(path).map_err(|e| Failure::input(format!("cannot read `{name}`: {e}"), ""))?;
-    let mut reader = csv::ReaderBuilder::new()
-        .flexible(true)
-        .from_reader(BufReader::new(file));
-    let header = reader.headers()?.clone();
+    let unreadable = |e: String| Failure::input(format!("`{name}` {e}"), "");
+    let mut lines = Lines::new(BufReader::new(file), b',');
+    let mut record = ByteRecord::new();
+    match lines.next_line(&mut record).map_err(unreadable)? {
+        Some(Ok(())) => {}
+        Some(Err(why)) => return Err(unreadable(format!("line {} {why}", lines.number))),
+        None => record.clear(),
+    }
     let column = |wanted: &str| {
-        header
+        record
             .iter()
-            .position(|h| h.trim() == wanted)
+            .position(|h| h.trim_ascii() == wanted.as_bytes())
             .ok_or_else(|| {
                 Failure::input(
                     format!("`{name}` line 1: no column `{wanted}`"),
@@ -232,24 +266,23 @@ fn batch(path: &PathBuf, pressure: Pascal, format: Format) -> Outcome {
     let (t_at, rh_at) = (column("temperature_c")?, column("humidity_pct")?);
     let mut rows = Vec::new();
     let mut bad = 0;
-    for record in reader.records() {
-        let parsed = record.map_err(|e| e.to_string()).and_then(|record| {
-            let line = record.position().map_or(0, csv::Position::line);
+    while let Some(divided) = lines.next_line(&mut record).map_err(unreadable)? {
+        let parsed = divided.and_then(|()| {
             let cell = |at: usize| {
-                let text = record.get(at).unwrap_or_default().trim();
-                text.parse::<f64>()
-                    .map_err(|_| format!("line {line}: `{text}` is no number"))
+                let text = String::from_utf8_lossy(record.get(at).unwrap_or_default());
+                number(&text, false)
             };
-            let at_line = |e: crate::climate::OutOfRange| format!("line {line}: {e}");
-            let t = Celsius::new(cell(t_at)?).map_err(at_line)?;
-            let rh = RelativeHumidity::new(cell(rh_at)?).map_err(at_line)?;
+            let t = Celsius::new(cell(t_at)?).map_err(|e| e.to_string())?;
+            let rh = RelativeHumidity::new(cell(rh_at)?).map_err(|e| e.to_string())?;
             Ok(Air::new(t, rh))
         });
         match parsed {
             Ok(air) => rows.push(Row::of(air, pressure)),
             Err(why) => {
                 bad += 1;
-                eprintln!("{name}: {why}; passed over");
+                if bad <= NAMED {
+                    tell!("{name}:{}: {why}; passed over", lines.number);
+                }
             }
         }
     }
@@ -259,7 +292,7 @@ fn batch(path: &PathBuf, pressure: Pascal, format: Format) -> Outcome {
     }
     Err(Failure::input(
         format!(
-            "{bad} rows of `{name}` were passed over, {} printed",
+            "rows of `{name}` passed over: {bad}; printed: {}",
             rows.len()
         ),
         "temperature_c from -100 to 100, humidity_pct above 0 and up to 100",

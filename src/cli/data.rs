@@ -9,7 +9,7 @@ use std::{
 use anyhow::Context as _;
 use clap::Subcommand;
 
-use super::{Failure, Outcome, configuration, lock, replay::shape_for, run::runtime};
+use super::{Failure, NAMED, Outcome, configuration, lock, replay::shape_for, run::runtime};
 use crate::{
     clock::Clock,
     engine::{Engine, Opening},
@@ -98,30 +98,34 @@ fn readings(path: &Path, config: &Path, source: Option<&str>) -> Outcome {
         engine.close().await;
         Ok::<_, Failure>(total)
     })?;
-    println!(
+    say!(
         "{} stored, {} known already, {} contradicting what was known, {} refused",
         total.stored,
         total.duplicate,
         total.conflict,
         total.refused.len()
     );
-    for refused in total.refused.iter().take(20) {
-        eprintln!("{name}:{}: {}", refused.line, refused.reason);
+    for refused in total.refused.iter().take(NAMED) {
+        tell!("{name}:{}: {}", refused.line, refused.reason);
     }
     if total.refused.is_empty() {
         return Ok(());
     }
     Err(Failure::input(
         format!(
-            "{} rows could not be used; all others are stored",
-            total.refused.len()
+            "{} could not be used; all others are stored",
+            count(total.refused.len())
         ),
         "mend these rows and import the file again: what is known is passed over",
     ))
 }
 
+fn count(rows: usize) -> String {
+    format!("{rows} {}", if rows == 1 { "row" } else { "rows" })
+}
+
 /// Stores the rows of a file in large transactions.
-pub async fn bring_in<R: std::io::Read>(
+pub async fn bring_in<R: std::io::BufRead>(
     engine: &mut Engine,
     mut rows: Rows<R>,
     path: &Path,
@@ -182,14 +186,15 @@ fn crates(path: &Path, config: &Path) -> Outcome {
     })?;
     let parsed = list::parse(&text);
     for fault in &parsed.faults {
-        eprintln!("{name}: {fault}; {}", fault.remedy);
+        tell!("{name}: {fault}; {}", fault.remedy);
     }
     for krate in &parsed.crates {
         let known = |r: &crate::watch::RoomSettings| r.name.eq_ignore_ascii_case(krate.room.trim());
         if !config.watch.rooms.iter().any(known) {
-            eprintln!(
+            tell!(
                 "{name}: warning: crate {} stands in `{}`, which is no room of the configuration",
-                krate.code, krate.room
+                krate.code,
+                krate.room
             );
         }
     }
@@ -202,17 +207,19 @@ fn crates(path: &Path, config: &Path) -> Outcome {
         store.close().await;
         Ok::<_, Failure>(imported)
     })?;
-    println!(
+    say!(
         "{} crates new, {} changed, {} as before",
-        imported.new_crates, imported.changed_crates, imported.unchanged_crates
+        imported.new_crates,
+        imported.changed_crates,
+        imported.unchanged_crates
     );
     if parsed.faults.is_empty() {
         return Ok(());
     }
     Err(Failure::input(
         format!(
-            "{} rows could not be used; all others are in",
-            parsed.faults.len()
+            "{} could not be used; all others are in",
+            count(parsed.faults.len())
         ),
         "mend these rows and import the list again",
     ))
@@ -225,7 +232,7 @@ pub fn export(what: &Export) -> Outcome {
     if !config.database.exists() {
         return Err(Failure::input(
             format!("there is no database `{}` yet", config.database.display()),
-            "`overwinter run` makes it",
+            "`overwinter run` and `overwinter import` make it",
         ));
     }
     runtime()?.block_on(async {
@@ -238,7 +245,7 @@ pub fn export(what: &Export) -> Outcome {
         };
         let written = write_readings(&store, BufWriter::new(out)).await?;
         store.close().await;
-        eprintln!("{written} readings written");
+        tell!("{written} readings written");
         Ok(())
     })
 }

@@ -164,7 +164,7 @@ async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
     tx.import_crates(&list::parse(CRATES).crates, from, "crate list")
         .await?;
     tx.commit().await?;
-    eprintln!(
+    tell!(
         "An invented store, a day in a minute. Open http://{}/\nDamp comes up in the cellar within half a minute and goes; the back room dries out. Stop with Ctrl-C.\nEverything is kept in {}",
         running.address,
         folder.display()

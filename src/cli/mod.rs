@@ -1,6 +1,22 @@
 //! The command line: data on standard output, messages on standard error, exit status 0 done, 1 your
 //! input, 2 our fault.
 
+/// A line on standard output. Who reads it may have gone, as after `| head`: that is no fault.
+macro_rules! say {
+    ($($text:tt)*) => {{
+        use std::io::Write as _;
+        let _ = writeln!(std::io::stdout(), $($text)*);
+    }};
+}
+
+/// A line on standard error, where likewise nobody may be left.
+macro_rules! tell {
+    ($($text:tt)*) => {{
+        use std::io::Write as _;
+        let _ = writeln!(std::io::stderr(), $($text)*);
+    }};
+}
+
 pub mod air;
 pub mod data;
 pub mod demo;
@@ -41,6 +57,9 @@ impl Failure {
         Self::Input(what.into(), hint.into())
     }
 }
+
+/// Bad rows of one file that are named; more would only scroll the first ones away.
+const NAMED: usize = 100;
 
 /// What a command comes to.
 pub type Outcome = Result<(), Failure>;
@@ -119,9 +138,9 @@ pub fn main() -> ExitCode {
     match outcome {
         Ok(()) => ExitCode::SUCCESS,
         Err(Failure::Input(what, hint)) => {
-            eprintln!("error: {what}");
+            tell!("error: {what}");
             if !hint.is_empty() {
-                eprintln!("\nhint: {hint}");
+                tell!("\nhint: {hint}");
             }
             ExitCode::from(1)
         }
@@ -130,7 +149,7 @@ pub fn main() -> ExitCode {
             if is_broken_pipe(&error) {
                 return ExitCode::SUCCESS;
             }
-            eprintln!("error: {error:#}");
+            tell!("error: {error:#}");
             ExitCode::from(2)
         }
     }

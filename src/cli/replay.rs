@@ -9,7 +9,7 @@ use std::{
 use clap::{Args, ValueEnum};
 use serde::Serialize;
 
-use super::{Failure, Outcome, configuration};
+use super::{Failure, NAMED, Outcome, configuration};
 use crate::{
     config::Config,
     engine::replay::Replay,
@@ -147,8 +147,8 @@ impl<'a> Track<'a> {
 
     fn refuse(&mut self, line: u64, why: &str) {
         self.refused += 1;
-        if self.refused <= 20 {
-            eprintln!("{}:{line}: {why}; passed over", self.name.display());
+        if self.refused <= NAMED as u64 {
+            tell!("{}:{line}: {why}; passed over", self.name.display());
         }
     }
 
@@ -196,7 +196,7 @@ pub fn replay(options: &Options) -> Outcome {
     }
     out.flush()?;
     let refused: u64 = tracks.iter().map(|t| t.refused).sum();
-    eprintln!("{readings} readings replayed, {raised} alerts raised, {refused} rows passed over");
+    tell!("{readings} readings replayed, {raised} alerts raised, {refused} rows passed over");
     if readings == 0 {
         return Err(Failure::input(
             "no reading could be used",

@@ -39,7 +39,7 @@ pub fn run(path: &Path) -> Outcome {
     let _lock = lock(&config.database)?;
     runtime()?.block_on(async {
         let running = Running::start(&config, Clock::machine(), None).await?;
-        eprintln!("Watching. Open http://{}/", running.address);
+        tell!("Watching. Open http://{}/", running.address);
         asked_to_stop().await?;
         running.finish().await;
         Ok(())

@@ -2,7 +2,7 @@
 
 use std::{
     fs::{self, OpenOptions},
-    io::{ErrorKind, Write as _},
+    io::{ErrorKind, Write as _, stdout},
     path::Path,
     time::Duration,
 };
@@ -32,7 +32,7 @@ pub fn init(path: &Path) -> Outcome {
     match opened {
         Ok(mut file) => {
             file.write_all(EXAMPLE.as_bytes())?;
-            eprintln!(
+            tell!(
                 "Wrote `{0}`. Name your rooms and sensors in it, then:\n  overwinter check --config {0}\n  overwinter run --config {0}",
                 path.display()
             );
@@ -53,13 +53,12 @@ pub fn init(path: &Path) -> Outcome {
 pub fn token(name: &str) -> Outcome {
     let name = SensorName::new(name).map_err(|e| Failure::input(e.to_string(), ""))?;
     let token = new_token()?;
-    println!(
-        "# Give this token to the gateway; it is not kept and cannot be shown again:\n#   {token}"
-    );
-    println!(
-        "[[http]]\nname = \"{name}\"\ntoken_sha256 = \"{}\"",
+    // Lost on the way it could not be shown again, so a failed write is told.
+    writeln!(
+        stdout(),
+        "# Give this token to the gateway; it is not kept and cannot be shown again:\n#   {token}\n[[http]]\nname = \"{name}\"\ntoken_sha256 = \"{}\"",
         token_sha256(&token)
-    );
+    )?;
     Ok(())
 }
 
@@ -73,14 +72,14 @@ pub fn new_token() -> Result<String, Failure> {
 /// `overwinter check`: every fault, then every source once.
 pub fn check(path: &Path) -> Outcome {
     let config = configuration(path)?;
-    println!(
+    say!(
         "configuration: {} room(s), {} sensor(s), {} source(s)",
         config.watch.rooms.len(),
         config.watch.sensors.len(),
         config.files.len() + config.gateways.len() + config.serials.len()
     );
     for warning in &config.warnings {
-        println!(
+        say!(
             "warning: {}:{}: {}",
             path.display(),
             warning.line,
@@ -89,10 +88,10 @@ pub fn check(path: &Path) -> Outcome {
     }
     let mut faults = 0;
     let mut tell = |name: &str, result: Result<String, String>| match result {
-        Ok(what) => println!("{name}: {what}"),
+        Ok(what) => say!("{name}: {what}"),
         Err(what) => {
             faults += 1;
-            println!("{name}: FAULT: {what}");
+            say!("{name}: FAULT: {what}");
         }
     };
     tell("database", database(&config));
@@ -112,7 +111,7 @@ pub fn check(path: &Path) -> Outcome {
         tell(port.source.as_str(), tried);
     }
     if faults == 0 {
-        println!("all well");
+        say!("all well");
         return Ok(());
     }
     Err(Failure::input(

@@ -1,5 +1,7 @@
 //! Quantities that cannot be wrong once made: each constructor checks its range.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
@@ -14,7 +16,6 @@ pub enum Unit {
 
 /// A number that no storage room can produce, with the range it should have had.
 #[derive(Debug, Clone, Copy, PartialEq, Error)]
-#[error("{quantity} {value} is outside {low} to {high} {unit}")]
 pub struct OutOfRange {
     /// What was being read, in words.
     pub quantity: &'static str,
@@ -26,6 +27,29 @@ pub struct OutOfRange {
     pub high: f64,
     /// Unit of the three numbers.
     pub unit: &'static str,
+}
+
+impl fmt::Display for OutOfRange {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self {
+            quantity,
+            value,
+            low,
+            high,
+            unit,
+        } = self;
+        // Written out, 1e300 has three hundred digits.
+        if value.abs() < 1e15 {
+            write!(f, "{quantity} {value} ")?;
+        } else {
+            write!(f, "{quantity} {value:e} ")?;
+        }
+        if 0.0 < *low && *low <= f64::MIN_POSITIVE {
+            write!(f, "is not above 0 and up to {high} {unit}")
+        } else {
+            write!(f, "is outside {low} to {high} {unit}")
+        }
+    }
 }
 
 fn within(
@@ -75,6 +99,11 @@ impl Celsius {
     /// Takes degrees Fahrenheit; `C = (F - 32) / 1.8` exactly.
     pub fn from_fahrenheit(degrees: f64) -> Result<Self, OutOfRange> {
         within("temperature", "F", degrees, -148.0, 212.0).map(|f| Self((f - 32.0) / 1.8))
+    }
+
+    /// The same for a sensor that speaks Fahrenheit: -40 to 185.
+    pub fn from_sensor_fahrenheit(degrees: f64) -> Result<Self, OutOfRange> {
+        within("temperature", "F", degrees, -40.0, 185.0).and_then(Self::from_fahrenheit)
     }
 
     /// Degrees Celsius.
@@ -212,6 +241,20 @@ mod tests {
                 .unwrap_err()
                 .to_string(),
             "relative humidity 140 is outside 0.5 to 100.5 %"
+        );
+        assert_eq!(
+            Celsius::from_sensor_fahrenheit(185.1)
+                .unwrap_err()
+                .to_string(),
+            "temperature 185.1 is outside -40 to 185 F"
+        );
+        assert_eq!(
+            RelativeHumidity::new(0.0).unwrap_err().to_string(),
+            "relative humidity 0 is not above 0 and up to 100 %"
+        );
+        assert_eq!(
+            Celsius::new(-1e300).unwrap_err().to_string(),
+            "temperature -1e300 is outside -100 to 100 C"
         );
         let fog = RelativeHumidity::from_sensor(100.4).unwrap();
         assert!((fog.percent() - 100.0).abs() < f64::EPSILON);

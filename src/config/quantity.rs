@@ -9,7 +9,7 @@ pub(super) fn temperature(text: &str) -> Result<f64, String> {
     let (value, unit) = degrees(text)?;
     let t = match unit {
         Unit::C => Celsius::from_sensor(value),
-        Unit::F => Celsius::from_fahrenheit(value).and_then(|t| Celsius::from_sensor(t.degrees())),
+        Unit::F => Celsius::from_sensor_fahrenheit(value),
     };
     t.map(Celsius::degrees).map_err(|e| e.to_string())
 }

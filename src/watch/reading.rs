@@ -82,7 +82,8 @@ impl SensorName {
         if good {
             Ok(Self(name.to_owned()))
         } else {
-            Err(BadName(name.chars().take(80).collect()))
+            let plain = |c: char| if c.is_control() { '\u{fffd}' } else { c };
+            Err(BadName(name.chars().take(80).map(plain).collect()))
         }
     }
 

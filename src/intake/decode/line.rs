@@ -1,6 +1,6 @@
 //! One line from a serial port: `id=north T=49.8F RH=81.4%`, `9.8,81.4`, or a JSON object.
 
-use super::{Fields, json, number};
+use super::{Fields, json, number, shown};
 use crate::climate::Unit;
 use crate::watch::{Heard, SensorName};
 
@@ -24,7 +24,7 @@ pub fn decode(text: &str, line: u64, shape: &LineShape) -> Result<Heard, String>
         let separators = |c: char| c.is_whitespace() || c == ',' || c == ';';
         for pair in text.split(separators).filter(|p| !p.is_empty()) {
             let Some((key, value)) = pair.split_once('=') else {
-                return Err(format!("`{pair}` is no `name=value`"));
+                return Err(format!("`{}` is no `name=value`", shown(pair)));
             };
             one(&mut fields, key, value, shape)?;
         }

@@ -63,9 +63,7 @@ impl Fields<'_> {
             .map(|(value, unit)| {
                 let t = match unit {
                     Unit::C => Celsius::from_sensor(value),
-                    // The range a sensor can report is the same one in Fahrenheit, -40 to 185.
-                    Unit::F => Celsius::from_fahrenheit(value)
-                        .and_then(|t| Celsius::from_sensor(t.degrees())),
+                    Unit::F => Celsius::from_sensor_fahrenheit(value),
                 };
                 t.map_err(|e| format!("{e}; look at the sensor and its wiring"))
             })
@@ -122,6 +120,7 @@ impl TimeShape {
             return DateTime::parse_from_rfc3339(text)
                 .map(|at| at.to_utc().into())
                 .map_err(|_| {
+                    let text = shown(text);
                     format!("`{text}` is no RFC 3339 time with offset, such as 2026-11-25T09:10:00+01:00; for another form set `time_format` and `utc_offset` or `time_zone`")
                 });
         };
@@ -129,7 +128,7 @@ impl TimeShape {
             return Ok(at.to_utc().into());
         }
         let local = NaiveDateTime::parse_from_str(text, format)
-            .map_err(|e| format!("`{text}` is no time of the form `{format}`: {e}"))?;
+            .map_err(|e| format!("`{}` is no time of the form `{format}`: {e}", shown(text)))?;
         let found = match (self.offset, self.zone) {
             (Some(offset), _) => offset.from_local_datetime(&local).map(|t| t.to_utc()),
             (None, Some(zone)) => zone.from_local_datetime(&local).map(|t| t.to_utc()),
@@ -148,8 +147,22 @@ impl TimeShape {
     }
 }
 
+/// The beginning of a text for a message, without anything that could upset a terminal.
+fn shown(text: &str) -> String {
+    const LONGEST: usize = 100;
+    let mut shown: String = text
+        .chars()
+        .take(LONGEST)
+        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+        .collect();
+    if text.chars().nth(LONGEST).is_some() {
+        shown.push_str("...");
+    }
+    shown
+}
+
 /// A number, with a comma for the point where the source says so.
-fn number(text: &str, decimal_comma: bool) -> Result<f64, String> {
+pub(crate) fn number(text: &str, decimal_comma: bool) -> Result<f64, String> {
     let text = text.trim();
     let parsed = if decimal_comma {
         text.replace(',', ".").parse::<f64>()
@@ -159,8 +172,9 @@ fn number(text: &str, decimal_comma: bool) -> Result<f64, String> {
     match parsed {
         Ok(value) if value.is_finite() => Ok(value),
         _ if text.contains(',') && !decimal_comma => Err(format!(
-            "`{text}` is no number; for a decimal comma set `decimal_comma = true`"
+            "`{}` is no number; for a decimal comma set `decimal_comma = true`",
+            shown(text)
         )),
-        _ => Err(format!("`{text}` is no number")),
+        _ => Err(format!("`{}` is no number", shown(text))),
     }
 }

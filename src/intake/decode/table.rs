@@ -1,8 +1,10 @@
 //! Readings as CSV (RFC 4180): our interchange file, or any other through a mapping of columns.
 
+use std::io::{BufRead, Read as _};
+
 use csv::{ByteRecord, ReaderBuilder};
 
-use super::{Decoded, Fields, TimeShape, number};
+use super::{Decoded, Fields, TimeShape, number, shown};
 use crate::climate::Unit;
 use crate::watch::{Heard, SensorName};
 
@@ -92,8 +94,18 @@ impl Table {
     pub fn new(shape: &TableShape, header: &ByteRecord) -> Result<Self, String> {
         let names: Vec<String> = header
             .iter()
-            .map(|f| String::from_utf8_lossy(f).trim().to_owned())
-            .collect();
+            .map(|f| std::str::from_utf8(f).map(|f| f.trim().to_owned()))
+            .collect::<Result<_, _>>()
+            .map_err(|_| "the header is not UTF-8; save the file as CSV in UTF-8".to_owned())?;
+        let written = shown(&names.join(","));
+        // What a spreadsheet writes where the comma is the decimal point.
+        if let ([only], b',') = (&names[..], shape.delimiter)
+            && let Some(other) = [';', '\t'].into_iter().find(|&d| only.contains(d))
+        {
+            return Err(format!(
+                "the header `{written}` is divided by {other:?}, not by ','; save the file with commas, or set `delimiter` for this source"
+            ));
+        }
         let find = |wanted: &Option<String>| -> Result<Option<usize>, String> {
             let Some(wanted) = wanted else {
                 return Ok(None);
@@ -101,8 +113,7 @@ impl Table {
             let at = names.iter().position(|n| n == wanted);
             if at.is_none() && shape.mapped {
                 return Err(format!(
-                    "column `{wanted}` is not in the header `{}`; correct `columns` for this source",
-                    names.join(",")
+                    "column `{wanted}` is not in the header `{written}`; correct `columns` for this source"
                 ));
             }
             Ok(at)
@@ -129,8 +140,7 @@ impl Table {
         };
         if table.temperature.is_none() && table.humidity.is_none() {
             return Err(format!(
-                "the header `{}` has neither temperature_c, temperature_f nor humidity_pct; map the columns with `columns` for this source, or write `{HEADER}`",
-                names.join(",")
+                "the header `{written}` has neither temperature_c, temperature_f nor humidity_pct; map the columns with `columns` for this source, or write `{HEADER}`"
             ));
         }
         Ok(table)
@@ -149,7 +159,8 @@ impl Table {
             let Some(field) = at.and_then(|at| record.get(at)) else {
                 return Ok(None);
             };
-            let text = std::str::from_utf8(field).map_err(|_| "is not UTF-8".to_owned())?;
+            let text = std::str::from_utf8(field)
+                .map_err(|_| "is not UTF-8; save the file as CSV in UTF-8".to_owned())?;
             Ok(Some(text.trim()).filter(|t| !t.is_empty()))
         };
         let value = |at: Option<usize>| -> Result<Option<f64>, String> {
@@ -174,64 +185,130 @@ impl Table {
     }
 }
 
-fn reader<R: std::io::Read>(shape: &TableShape, from: R) -> csv::Reader<R> {
+/// A line longer than this is no row of readings.
+const LONGEST_LINE: usize = 64 * 1024;
+
+/// Divides one line into its fields. A field in quotation marks ends on the line it begins on, so a
+/// stray mark cannot swallow the rows after it.
+fn divide(line: &[u8], delimiter: u8, record: &mut ByteRecord) -> Result<(), String> {
+    record.clear();
+    if !line.contains(&b'"') {
+        for field in line.split(|&b| b == delimiter) {
+            record.push_field(field);
+        }
+        return Ok(());
+    }
+    if line.iter().filter(|&&b| b == b'"').count() % 2 == 1 {
+        return Err("has a quotation mark that is not closed on its line".to_owned());
+    }
     ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
-        .delimiter(shape.delimiter)
-        .from_reader(from)
+        .delimiter(delimiter)
+        .from_reader(line)
+        .read_byte_record(record)
+        .map(|_| ())
+        .map_err(|e| format!("cannot be read: {e}"))
 }
 
-/// The fields of a row as they were written, for showing.
-fn written(record: &ByteRecord) -> String {
-    let fields: Vec<_> = record.iter().map(String::from_utf8_lossy).collect();
-    fields.join(",")
+/// The line without its end, and without the byte order mark that some programs begin a file with.
+fn bare(line: &[u8]) -> &[u8] {
+    let line = line.strip_suffix(b"\n").unwrap_or(line);
+    let line = line.strip_suffix(b"\r").unwrap_or(line);
+    line.strip_prefix(b"\xef\xbb\xbf").unwrap_or(line)
+}
+
+/// The lines of a table that hold anything, divided into fields.
+pub struct Lines<R> {
+    from: R,
+    delimiter: u8,
+    /// Number of the line last read, from 1.
+    pub number: u64,
+    bytes: Vec<u8>,
+}
+
+impl<R: BufRead> Lines<R> {
+    /// Reads from the first line on.
+    pub fn new(from: R, delimiter: u8) -> Self {
+        Self {
+            from,
+            delimiter,
+            number: 0,
+            bytes: Vec::new(),
+        }
+    }
+
+    /// Brings the next line into `record`, and says why where it is no row; `None` at the end, `Err`
+    /// when reading itself fails.
+    pub fn next_line(
+        &mut self,
+        record: &mut ByteRecord,
+    ) -> Result<Option<Result<(), String>>, String> {
+        let unreadable = |e: std::io::Error| format!("cannot be read: {e}");
+        loop {
+            self.number += 1;
+            self.bytes.clear();
+            let read = (&mut self.from)
+                .take(LONGEST_LINE as u64)
+                .read_until(b'\n', &mut self.bytes)
+                .map_err(unreadable)?;
+            if read == 0 {
+                return Ok(None);
+            }
+            if read == LONGEST_LINE && !self.bytes.ends_with(b"\n") {
+                self.from.skip_until(b'\n').map_err(unreadable)?;
+                return Ok(Some(Err(format!("is longer than {LONGEST_LINE} bytes"))));
+            }
+            let line = bare(&self.bytes);
+            if !line.trim_ascii().is_empty() {
+                return Ok(Some(divide(line, self.delimiter, record)));
+            }
+        }
+    }
+
+    /// The line as it was written.
+    pub fn text(&self) -> String {
+        String::from_utf8_lossy(bare(&self.bytes)).into_owned()
+    }
 }
 
 /// Reads a header row and the rows after it from anything, one at a time.
 pub struct Rows<R> {
-    reader: csv::Reader<R>,
+    lines: Lines<R>,
     table: Table,
     record: ByteRecord,
 }
 
-impl<R: std::io::Read> Rows<R> {
+impl<R: BufRead> Rows<R> {
     /// Reads the header; `Err` when it cannot be used.
     pub fn new(shape: &TableShape, from: R) -> Result<Self, String> {
-        let mut reader = reader(shape, from);
-        let mut header = ByteRecord::new();
-        let found = reader
-            .read_byte_record(&mut header)
-            .map_err(|e| format!("cannot be read: {e}"))?;
-        if !found {
-            return Err(format!("is empty; the first line must be `{HEADER}`"));
+        let mut lines = Lines::new(from, shape.delimiter);
+        let mut record = ByteRecord::new();
+        match lines.next_line(&mut record)? {
+            None => Err(format!("is empty; the first line must be `{HEADER}`")),
+            Some(Err(why)) => Err(format!("line {}, the header, {why}", lines.number)),
+            Some(Ok(())) => Ok(Self {
+                table: Table::new(shape, &record)?,
+                lines,
+                record,
+            }),
         }
-        // The csv crate strips a byte order mark at the start of the input.
-        Ok(Self {
-            table: Table::new(shape, &header)?,
-            reader,
-            record: ByteRecord::new(),
-        })
     }
 
     /// The next row, understood or with its line, its text and what is wrong; `Err` when reading
     /// itself fails.
     #[allow(clippy::type_complexity)]
     pub fn next_row(&mut self) -> Result<Option<(u64, String, Result<Heard, String>)>, String> {
-        let line = self.reader.position().line();
-        match self.reader.read_byte_record(&mut self.record) {
-            Ok(true) => {
-                let line = self.record.position().map_or(line, csv::Position::line);
-                let row = self.table.row(&self.record, line);
-                let text = match &row {
-                    Ok(_) => String::new(),
-                    Err(_) => written(&self.record),
-                };
-                Ok(Some((line, text, row)))
-            }
-            Ok(false) => Ok(None),
-            Err(error) => Err(format!("line {line} cannot be read: {error}")),
-        }
+        let Some(divided) = self.lines.next_line(&mut self.record)? else {
+            return Ok(None);
+        };
+        let line = self.lines.number;
+        let row = divided.and_then(|()| self.table.row(&self.record, line));
+        let text = match &row {
+            Ok(_) => String::new(),
+            Err(_) => self.lines.text(),
+        };
+        Ok(Some((line, text, row)))
     }
 }
 
@@ -249,17 +326,14 @@ pub fn body(text: &[u8], shape: &TableShape) -> Result<Decoded, String> {
 /// first of them.
 pub fn lines(text: &[u8], table: &Table, first_line: u64) -> Decoded {
     let mut decoded = Decoded::default();
-    // Line by line, so that a stray quote cannot swallow what follows it.
+    let mut record = ByteRecord::new();
     for (line, bytes) in (first_line..).zip(text.split_inclusive(|&b| b == b'\n')) {
-        let bytes = bytes.trim_ascii_end();
-        if bytes.is_empty() {
+        let bytes = bare(bytes);
+        if bytes.trim_ascii().is_empty() {
             continue;
         }
-        let mut record = ByteRecord::new();
-        let row = match reader(&table.shape, bytes).read_byte_record(&mut record) {
-            Ok(_) => table.row(&record, line),
-            Err(error) => Err(format!("cannot be read: {error}")),
-        };
+        let row = divide(bytes, table.shape.delimiter, &mut record)
+            .and_then(|()| table.row(&record, line));
         decoded.push(line, &String::from_utf8_lossy(bytes), row);
     }
     decoded
@@ -268,7 +342,6 @@ pub fn lines(text: &[u8], table: &Table, first_line: u64) -> Decoded {
 /// Finds the columns in a header line.
 pub fn header(line: &[u8], shape: &TableShape) -> Result<Table, String> {
     let mut record = ByteRecord::new();
-    let found = reader(shape, line).read_byte_record(&mut record);
-    found.map_err(|e| format!("the header cannot be read: {e}"))?;
+    divide(bare(line), shape.delimiter, &mut record).map_err(|why| format!("the header {why}"))?;
     Table::new(shape, &record)
 }
