@@ -133,10 +133,23 @@ pub struct RefusedLine {
 /// The packed rows that are not full yet.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Tail {
-    rows: usize,
     readings: usize,
-    /// Everything up to here is in full rows.
+    /// The tail begins after this.
     after_seq: i64,
+}
+
+impl Tail {
+    /// Counts one packed row. A full one ends the tail: what is short before it stays short.
+    fn note(&mut self, readings: usize, last_seq: i64) {
+        if ROW_READINGS <= readings {
+            *self = Self {
+                readings: 0,
+                after_seq: last_seq,
+            };
+        } else {
+            self.readings += readings;
+        }
+    }
 }
 
 impl Tx {
@@ -218,8 +231,10 @@ impl Tx {
         }
         for readings in readings.chunks(ROW_READINGS) {
             self.append_packed(readings).await?;
-            tail.rows += 1;
-            tail.readings += readings.len();
+            tail.note(
+                readings.len(),
+                readings[readings.len() - 1].seq.cast_signed(),
+            );
         }
         if ROW_READINGS <= tail.readings {
             self.pack_tail(tail).await?;
@@ -246,34 +261,28 @@ impl Tx {
         Ok(())
     }
 
-    /// Rewrites the short rows at the end as full ones.
+    /// Rewrites the short rows at the end as one full row and what is left over.
     async fn pack_tail(&mut self, tail: &mut Tail) -> Result<(), StoreError> {
-        if 1 < tail.rows {
-            let bodies = sqlx::query_scalar!(
-                "select body from arrival where ?1 < last_seq order by last_seq",
-                tail.after_seq
-            )
-            .fetch_all(&mut *self.0)
-            .await?;
-            let mut readings = Vec::with_capacity(tail.readings);
-            for body in bodies {
-                packed::unpack(&body, |r| readings.push(r))?;
-            }
-            sqlx::query!("delete from arrival where ?1 < last_seq", tail.after_seq)
-                .execute(&mut *self.0)
-                .await?;
-            for readings in readings.chunks(ROW_READINGS) {
-                self.append_packed(readings).await?;
-            }
+        let bodies = sqlx::query_scalar!(
+            "select body from arrival where ?1 < last_seq order by last_seq",
+            tail.after_seq
+        )
+        .fetch_all(&mut *self.0)
+        .await?;
+        let mut readings = Vec::with_capacity(tail.readings);
+        for body in bodies {
+            packed::unpack(&body, |r| readings.push(r))?;
         }
-        let last = sqlx::query_scalar!("select max(last_seq) from arrival")
-            .fetch_one(&mut *self.0)
+        sqlx::query!("delete from arrival where ?1 < last_seq", tail.after_seq)
+            .execute(&mut *self.0)
             .await?;
-        *tail = Tail {
-            rows: 0,
-            readings: 0,
-            after_seq: last.unwrap_or_default(),
-        };
+        for readings in readings.chunks(ROW_READINGS) {
+            self.append_packed(readings).await?;
+            tail.note(
+                readings.len(),
+                readings[readings.len() - 1].seq.cast_signed(),
+            );
+        }
         Ok(())
     }
 
@@ -513,13 +522,7 @@ impl Store {
             }
             for row in rows {
                 after = row.last_seq;
-                let count = row.readings as usize;
-                if ROW_READINGS <= count && tail.rows == 0 {
-                    tail.after_seq = row.last_seq;
-                } else {
-                    tail.rows += 1;
-                    tail.readings += count;
-                }
+                tail.note(row.readings as usize, row.last_seq);
                 let mut fault = None;
                 packed::unpack(&row.body, |reading| {
                     while let Some(act) = acts.next_if(|a| a.seq.cast_unsigned() < reading.seq) {
