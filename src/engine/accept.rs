@@ -56,7 +56,9 @@ impl Sensors {
     ) -> Result<(Receipt, Vec<Tally>), StoreError> {
         let mut receipt = Receipt::default();
         let mut tallies: BTreeMap<&str, Tally> = BTreeMap::new();
-        let mut placed = self.place(tx, heard, at, floor, &mut receipt).await?;
+        let mut placed = self
+            .place(tx, heard, at, floor, fresh, &mut receipt)
+            .await?;
         self.look_up(tx, &placed, fresh).await?;
 
         for p in &mut placed {
@@ -122,6 +124,7 @@ impl Sensors {
         heard: &'a [Heard],
         at: Stamp,
         floor: Stamp,
+        fresh: &Fresh,
         receipt: &mut Receipt,
     ) -> Result<Vec<Placed<'a>>, StoreError> {
         // Readings of a device without the time keep their distances; the last one is the present.
@@ -157,7 +160,7 @@ impl Sensors {
                 // Never more than a winter back: a device may jump from 1970 to 2106.
                 p.measured_at = clock.plus(-behind.min(200 * 24 * HOUR_MS));
                 p.odd = Some(device_at);
-                if let Some(given) = self.odd_repeat(tx, &p, device_at).await? {
+                if let Some(given) = self.odd_repeat(tx, &p, device_at, fresh).await? {
                     p.measured_at = given;
                     p.odd = None;
                 }
@@ -173,14 +176,20 @@ impl Sensors {
         tx: &mut Tx,
         p: &Placed<'_>,
         device_at: Stamp,
+        fresh: &Fresh,
     ) -> Result<Option<Stamp>, StoreError> {
-        let not_before = p.received_at.plus(-ODD_REPEAT_MS);
+        // Distances may reach further back than that; what counts is how late the retry is.
+        let not_before = p.measured_at.plus(-ODD_REPEAT_MS);
         let given = tx.odd_clock_given(p.sensor, device_at, not_before).await?;
         let keys: Vec<_> = given.iter().map(|&at| (p.sensor, at)).collect();
+        let repeats = |values| merge(values, p.heard.values) == (Merge::Duplicate, false);
+        // The first try may be in this very transaction.
+        let here = |key: &&(SensorId, Stamp)| fresh.known.get(key).is_some_and(|k| repeats(k.1));
+        if let Some((_, at)) = keys.iter().find(here) {
+            return Ok(Some(*at));
+        }
         let stored = tx.known(&keys).await?;
-        let same = stored
-            .iter()
-            .find(|(_, _, values)| merge(*values, p.heard.values) == (Merge::Duplicate, false));
+        let same = stored.iter().find(|(_, _, values)| repeats(*values));
         Ok(same.map(|((_, at), _, _)| *at))
     }
 

@@ -210,7 +210,8 @@ impl FileTail {
         let mut next = self.position.clone();
         next.offset += text.len() as u64;
         next.lines += text.iter().filter(|&&b| b == b'\n').count() as u64;
-        if next.head_len == 0
+        // A header alone is the same in many files; the start grows until it tells them apart.
+        if next.head_len < HEAD as u64
             && let Some(file) = &mut self.file
         {
             next.head_len = next.offset.min(HEAD as u64);
@@ -231,6 +232,10 @@ impl FileTail {
         let first_line = first_line + u64::from(skipped.is_some());
         let mut decoded = self.decode(text, first_line).await?;
         decoded.refused.extend(skipped);
+        // Who follows a file hears it now, whatever is written in it.
+        for heard in &mut decoded.heard {
+            heard.received_at = None;
+        }
         let batch = Batch {
             source: self.settings.source.clone(),
             heard: decoded.heard,
@@ -329,6 +334,13 @@ impl FileTail {
         };
         match current {
             Some(inode) if inode != self.position.inode => {
+                // What was written between reading to the end and being replaced.
+                let read = self.position.offset + unfinished as u64;
+                if let Some(file) = &self.file
+                    && read < file.metadata().await?.len()
+                {
+                    return Ok(Looked::More);
+                }
                 if 0 < unfinished {
                     let line = self.position.lines + 1;
                     let cut = Refused::new(line, "", "was cut short when the file was replaced");

@@ -167,6 +167,10 @@ impl Shared {
                 refused.push(Refused::new(h.line, h.sensor.as_str(), why));
             }
         }
+        // Whoever posts is heard now, whatever a column says.
+        for h in &mut heard {
+            h.received_at = None;
+        }
         let mut total = Receipt::default();
         let mut refused = Some(refused);
         while !heard.is_empty() || refused.is_some() {

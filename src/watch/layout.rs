@@ -63,6 +63,7 @@ impl Judge {
                 }
             }
         }
+        next.keep_leads(self);
         // An alert about something that is no longer there cannot return by itself.
         for (index, alert) in self.alerts.iter().enumerate() {
             let kept = next
@@ -82,6 +83,28 @@ impl Judge {
         }
         let all = (0..self.alerts.len()).collect();
         self.settle(all, at, out);
+    }
+
+    /// What came and went goes on showing the figures of the rule that raised it.
+    fn keep_leads(&mut self, before: &Self) {
+        for alert in &mut self.alerts {
+            let old = before
+                .alerts
+                .iter()
+                .find(|a| a.kind == alert.kind && a.subject == alert.subject);
+            let Some((sensor, rule)) = old.map(|a| a.lead) else {
+                continue;
+            };
+            let (id, level) = match before.sensors.get(sensor) {
+                Some(s) => (s.settings.id, s.rules.get(rule).map(|r| r.level)),
+                None => continue,
+            };
+            let same = alert.members.iter().find(|&&(s, r)| {
+                let s = &self.sensors[s];
+                s.settings.id == id && Some(s.rules[r].level) == level
+            });
+            alert.lead = same.copied().unwrap_or(alert.lead);
+        }
     }
 
     fn lay_out(&mut self, settings: &SensorSettings, at: Stamp) {

@@ -1,0 +1,9 @@
+//! A whole daemon in this process: a real socket, real growing files and a pseudo-terminal; only the
+//! clock is moved by hand.
+
+mod farm;
+mod files;
+mod posts;
+mod record;
+mod restarts;
+mod wires;

@@ -1,0 +1,203 @@
+//! Stopping and starting, rebuilding and replaying all end in the same alerts.
+
+use overwinter::{
+    cli::data::write_readings,
+    engine::replay::Replay,
+    intake::decode::table::{self, TableShape},
+    watch::Stamp,
+};
+use sqlx::{Connection, SqliteConnection};
+
+use crate::farm::{Answer, Daemon, Farm, START, STEP_MS, encoded, hour, object};
+
+/// Three rooms' worth of trouble in twenty hours: damp and dry air, a frost, a sensor that stops, a
+/// late batch, a repeat and halves.
+async fn a_bad_day(farm: &Farm, daemon: &Daemon) {
+    let mut at = START;
+    while at <= hour(20) {
+        farm.clock.set(at);
+        let hours = at.since(START) / 3_600_000;
+        let t = if (14..15).contains(&hours) { 0.9 } else { 9.0 };
+        let rh = if hours < 9 { 93.0 } else { 80.0 };
+        daemon.say("north", at, t, rh).await;
+        if !(10..12).contains(&hours) {
+            let part = |name: &str, v: f64| {
+                let at = at.to_rfc3339();
+                format!(r#"{{"sensor":"south","measured_at":"{at}","{name}":{v}}}"#)
+            };
+            for half in [part("temperature_c", 9.2), part("humidity_pct", rh)] {
+                let answer = daemon.post("application/json", half).await;
+                assert_eq!(answer.counts(), [1, 0, 0, 0], "{}", answer.text);
+            }
+        }
+        daemon.say("back", at, 9.0, 68.0).await;
+        at = at.plus(STEP_MS);
+    }
+    // From a logger's memory: it fills the record and raises nothing.
+    let late: Vec<String> = (1..20)
+        .map(|n| object("south", hour(10).plus(n * 300_000), 0.0, 80.0))
+        .collect();
+    let body = format!("[{}]", late.join(","));
+    for counts in [[19, 0, 0, 0], [0, 19, 0, 0]] {
+        let answer = daemon.post("application/json", body.clone()).await;
+        assert_eq!(answer.counts(), counts, "{}", answer.text);
+    }
+}
+
+type Told = (String, String, String);
+
+async fn told(daemon: &Daemon) -> Vec<Told> {
+    let all = daemon.store().transitions().await.unwrap();
+    all.into_iter()
+        .map(|(o, _, from, to)| (o, from, to))
+        .collect()
+}
+
+fn untagged(page: &str) -> String {
+    let start = page.find("<main").unwrap();
+    page[start..].to_owned()
+}
+
+/// How often settings were taken in.
+async fn settings_acts(farm: &Farm) -> i64 {
+    let url = format!("sqlite://{}", farm.config().database.display());
+    let mut db = SqliteConnection::connect(&url).await.unwrap();
+    let acts = sqlx::query_scalar("select count(*) from act where kind = 'settings'");
+    let acts = acts.fetch_one(&mut db).await.unwrap();
+    db.close().await.unwrap();
+    acts
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_stands_stands_after_a_restart_and_nothing_is_told_again() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    a_bad_day(&farm, &daemon).await;
+    let alerts = daemon.get("/api/alerts").await.json();
+    let dry = alerts
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|a| a["kind"] == "dry-out")
+        .unwrap_or_else(|| panic!("{alerts}"));
+    let occurrence = dry["occurrence"].as_str().unwrap().to_owned();
+    let form = daemon
+        .client
+        .post(format!("{}/alerts/acknowledge", daemon.base))
+        .header("content-type", "application/x-www-form-urlencoded")
+        .body(encoded(&[("occurrence", &occurrence)]));
+    assert_eq!(Answer::of(form).await.status, 303);
+
+    let alerts = daemon.get("/api/alerts").await.json();
+    assert!(1 < alerts.as_array().unwrap().len(), "{alerts}");
+    let status = daemon.get("/api/status").await.json();
+    let pages = [daemon.get("/").await.text, daemon.get("/alerts").await.text];
+    assert!(pages[0].contains("Seen by the grower"), "{}", pages[0]);
+    let changes = daemon.store().transitions().await.unwrap();
+    daemon.running.finish().await;
+
+    for _ in 0..3 {
+        let daemon = farm.start().await;
+        assert_eq!(daemon.get("/api/alerts").await.json(), alerts);
+        assert_eq!(settings_acts(&farm).await, 1, "nobody changed the settings");
+        let now = daemon.get("/api/status").await.json();
+        assert_eq!(now["sensors"], status["sensors"]);
+        assert_eq!(now["rooms"], status["rooms"]);
+        let again = [daemon.get("/").await.text, daemon.get("/alerts").await.text];
+        for (before, after) in pages.iter().zip(&again) {
+            assert_eq!(untagged(before), untagged(after));
+        }
+        assert_eq!(daemon.store().transitions().await.unwrap(), changes);
+        daemon.running.finish().await;
+    }
+
+    // Off for two hours: written down, and what stood still stands.
+    farm.clock.set(hour(22));
+    let daemon = farm.start().await;
+    let page = daemon.get("/alerts").await.text;
+    assert!(
+        page.contains("Tue 1 Dec, 20:00 to Tue 1 Dec, 22:00"),
+        "{page}"
+    );
+    let now = daemon.get("/api/alerts").await.json();
+    let names = |of: &serde_json::Value| -> Vec<serde_json::Value> {
+        of.as_array()
+            .unwrap()
+            .iter()
+            .map(|a| a["occurrence"].clone())
+            .collect()
+    };
+    assert_eq!(
+        names(&now),
+        names(&alerts),
+        "nobody looked, so nothing changed"
+    );
+    assert_eq!(daemon.store().transitions().await.unwrap(), changes);
+    daemon.running.finish().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_packed_log_can_be_made_again() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    a_bad_day(&farm, &daemon).await;
+    let changes = daemon.store().transitions().await.unwrap();
+    daemon.running.finish().await;
+
+    let engine = farm.engine().await.unwrap();
+    let standing = engine.judge().standing();
+    assert!(1 < standing.len(), "{standing:?}");
+    let sensors: Vec<_> = engine.judge().sensors().collect();
+    let mut tx = engine.store().begin().await.unwrap();
+    tx.rebuild_packed().await.unwrap();
+    tx.commit().await.unwrap();
+    engine.close().await;
+
+    let url = format!("sqlite://{}", farm.config().database.display());
+    for damage in ["select 1", "update arrival set body = x'00ff'"] {
+        let mut db = SqliteConnection::connect(&url).await.unwrap();
+        sqlx::query(damage).execute(&mut db).await.unwrap();
+        db.close().await.unwrap();
+        let engine = farm.engine().await.unwrap();
+        let judge = engine.judge();
+        assert_eq!(judge.standing(), standing, "{damage}");
+        assert!(judge.sensors().eq(sensors.iter().cloned()), "{damage}");
+        let told = engine.store().transitions().await.unwrap();
+        assert_eq!(told, changes, "{damage}");
+        engine.close().await;
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_was_told_live_is_what_a_replay_tells() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    a_bad_day(&farm, &daemon).await;
+    let live = told(&daemon).await;
+    let mut text = Vec::new();
+    let written = write_readings(daemon.store(), &mut text).await.unwrap();
+    assert_eq!(
+        written,
+        u64::try_from(daemon.store().count_readings().await.unwrap()).unwrap()
+    );
+    daemon.running.finish().await;
+
+    let decoded = table::body(&text, &TableShape::default()).unwrap();
+    assert_eq!(decoded.refused, []);
+    let mut replay = Replay::new(farm.config().watch);
+    let mut again: Vec<Told> = Vec::new();
+    let mut last = Stamp::default();
+    for heard in &decoded.heard {
+        last = heard.received_at.unwrap();
+        for t in replay.feed(heard).unwrap() {
+            let word = |s: overwinter::watch::State| s.as_str().to_owned();
+            again.push((t.occurrence.to_string(), word(t.from), word(t.to)));
+        }
+    }
+    assert_eq!(last, hour(20));
+    let kinds: Vec<bool> = ["frost", "rot-risk", "dry-out", "silent"]
+        .map(|kind| live.iter().any(|(o, ..)| o.contains(kind)))
+        .to_vec();
+    assert_eq!(kinds, [true; 4], "{live:?}");
+    assert_eq!(again, live);
+}
