@@ -38,8 +38,25 @@ pub struct Receipt {
     pub duplicate: u64,
     /// Readings that said something else than was known for the same instant; the first word stands.
     pub conflict: u64,
+    /// The first of these, with both values.
+    pub conflicts: Vec<Refused>,
     /// What could not be understood or used.
     pub refused: Vec<Refused>,
+}
+
+/// Contradictions that are named one by one.
+pub const CONFLICTS_NAMED: usize = 100;
+
+impl Receipt {
+    /// Adds what became of another part of the same delivery.
+    pub fn add(&mut self, more: Self) {
+        self.stored += more.stored;
+        self.duplicate += more.duplicate;
+        self.conflict += more.conflict;
+        let room = CONFLICTS_NAMED.saturating_sub(self.conflicts.len());
+        self.conflicts.extend(more.conflicts.into_iter().take(room));
+        self.refused.extend(more.refused);
+    }
 }
 
 /// What the writer is asked to do.

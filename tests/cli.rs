@@ -629,6 +629,31 @@ fn line_ends_and_byte_order_marks_do_not_matter() {
 }
 
 #[test]
+fn what_nobody_could_have_measured_is_refused_and_contradictions_are_named() {
+    let place = Place::with_store();
+    place.write(
+        "odd.csv",
+        "measured_at,sensor,temperature_c,humidity_pct,battery_pct\n\
+         1970-01-01T00:05:00Z,north,9.8,81,\n\
+         2200-01-01T00:00:00Z,north,9.8,81,\n\
+         2025-12-01T00:00:00Z,north,9.8,81,\n\
+         2025-12-01T00:00:00Z,north,9.9,81,\n",
+    );
+    let said = place.run(&["import", "readings", "odd.csv"]).ends(
+        1,
+        &[
+            "odd.csv:2: is stamped before 2015 or ahead",
+            "odd.csv:3: is stamped before 2015 or ahead",
+            "odd.csv:5: sensor `north` said 9.8 C 81 % at 2025-12-01T00:00:00Z before; that is kept",
+        ],
+    );
+    assert_eq!(
+        said.out,
+        "1 stored, 0 known already, 1 contradicting what was known, 2 refused\n"
+    );
+}
+
+#[test]
 fn crates_come_in_once() {
     let place = Place::with_store();
     let list = project("demo-sensors/crates.csv");
@@ -639,15 +664,21 @@ fn crates_come_in_once() {
     assert_eq!(said.out, "0 crates new, 0 changed, 46 as before\n");
     place.write(
         "bad.csv",
-        "code,room,variety,form,count\n,cellar,Brindolet,clump,12\n",
+        "code,room,variety,form,count\n,cellar,Brindolet,clump,12\nC-99,cellar,Brindolet,clump,12\n",
     );
-    place.run(&["import", "crates", "bad.csv"]).ends(
+    let said = place.run(&["import", "crates", "bad.csv"]).ends(
         1,
         &[
-            "bad.csv: line 2, code: the cell is empty",
+            "bad.csv:2: code: the cell is empty",
             "1 row could not be used",
         ],
     );
+    assert_eq!(said.out, "1 crates new, 0 changed, 0 as before\n");
+    place.write("worse.csv", "codes,rooms\nC-1,cellar\n");
+    let said = place
+        .run(&["import", "crates", "worse.csv"])
+        .ends(1, &["worse.csv:1: ", "nothing was changed"]);
+    assert_eq!(said.out, "");
 }
 
 // ---- what must never bring it down ----

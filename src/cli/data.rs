@@ -17,7 +17,10 @@ use crate::{
     intake::decode::table::{HEADER, Rows},
     stock::list,
     store::Store,
-    watch::{Input, SensorName, Stamp, reading::Refused},
+    watch::{
+        Heard, Input, SensorName, Stamp,
+        reading::{Refused, clock_is_wrong},
+    },
 };
 
 /// Batches that share a transaction.
@@ -105,6 +108,9 @@ fn readings(path: &Path, config: &Path, source: Option<&str>) -> Outcome {
         total.conflict,
         total.refused.len()
     );
+    for conflict in total.conflicts.iter().take(NAMED) {
+        tell!("{name}:{}: {}", conflict.line, conflict.reason);
+    }
     for refused in total.refused.iter().take(NAMED) {
         tell!("{name}:{}: {}", refused.line, refused.reason);
     }
@@ -131,6 +137,7 @@ pub async fn bring_in<R: std::io::BufRead>(
     path: &Path,
 ) -> Result<Receipt, Failure> {
     let source = SensorName::new("import").expect("a plain word");
+    let now = Clock::machine().now();
     let mut total = Receipt::default();
     let mut more = true;
     while more {
@@ -157,6 +164,12 @@ pub async fn bring_in<R: std::io::BufRead>(
                             .refused
                             .push(Refused::new(line, heard.sensor.as_str(), why));
                     }
+                    Some((line, _, Ok(heard))) if impossible(&heard, now) => {
+                        let why = "is stamped before 2015 or ahead of this computer's clock; correct measured_at";
+                        batch
+                            .refused
+                            .push(Refused::new(line, heard.sensor.as_str(), why));
+                    }
                     Some((_, _, Ok(heard))) => batch.heard.push(heard),
                     Some((line, text, Err(why))) => {
                         batch.refused.push(Refused::new(line, &text, why));
@@ -166,13 +179,18 @@ pub async fn bring_in<R: std::io::BufRead>(
             messages.push(Message::Readings(batch));
         }
         for receipt in engine.commit(messages).await? {
-            total.stored += receipt.stored;
-            total.duplicate += receipt.duplicate;
-            total.conflict += receipt.conflict;
-            total.refused.extend(receipt.refused);
+            total.add(receipt);
         }
     }
     Ok(total)
+}
+
+/// Nobody could have measured then; a file does not even know when it was heard.
+fn impossible(heard: &Heard, now: Stamp) -> bool {
+    let received = heard.received_at.unwrap_or(now);
+    heard
+        .device_at
+        .is_some_and(|at| clock_is_wrong(at, received))
 }
 
 fn crates(path: &Path, config: &Path) -> Outcome {
@@ -186,7 +204,15 @@ fn crates(path: &Path, config: &Path) -> Outcome {
     })?;
     let parsed = list::parse(&text);
     for fault in &parsed.faults {
-        tell!("{name}: {fault}; {}", fault.remedy);
+        let field = fault.field.map_or_else(String::new, |f| format!("{f}: "));
+        let (reason, remedy) = (&fault.reason, &fault.remedy);
+        tell!("{name}:{}: {field}{reason}; {remedy}", fault.line);
+    }
+    if parsed.crates.is_empty() {
+        return Err(Failure::input(
+            format!("`{name}` holds no crate that could be used; nothing was changed"),
+            "the header is code,room,place,variety,form,packing,count,dug,weight,note",
+        ));
     }
     for krate in &parsed.crates {
         let known = |r: &crate::watch::RoomSettings| r.name.eq_ignore_ascii_case(krate.room.trim());

@@ -203,6 +203,12 @@ pub fn replay(options: &Options) -> Outcome {
             "see the lines above",
         ));
     }
+    if 0 < refused {
+        return Err(Failure::input(
+            format!("{refused} rows were passed over, {readings} replayed"),
+            "see the lines above",
+        ));
+    }
     Ok(())
 }
 

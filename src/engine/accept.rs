@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use crate::{
-    inbox::Receipt,
+    inbox::{CONFLICTS_NAMED, Receipt},
     store::{StoreError, Tx, log::Tally},
     watch::{
         Heard, Reading, SensorId, SensorName, Stamp, Values,
@@ -87,6 +87,9 @@ impl Sensors {
             let (fate, conflict) = merge(values, p.heard.values);
             if conflict {
                 receipt.conflict += 1;
+                if receipt.conflicts.len() < CONFLICTS_NAMED {
+                    receipt.conflicts.push(contradiction(p, values));
+                }
                 tally.conflict += 1;
             }
             let Merge::New(left) = fate else {
@@ -222,4 +225,25 @@ impl Sensors {
         }
         Ok(())
     }
+}
+
+/// Both words about one instant; the first stands.
+fn contradiction(p: &Placed<'_>, kept: Values) -> Refused {
+    let words = |v: Values| {
+        let unit = |n: Option<i32>, unit| n.map(|n| format!("{} {unit}", f64::from(n) / 1000.0));
+        let battery = v.battery_pct.map(|b| format!("battery {b} %"));
+        let all = [
+            unit(v.temperature_mc, "C"),
+            unit(v.humidity_mpct, "%"),
+            battery,
+        ];
+        all.into_iter().flatten().collect::<Vec<_>>().join(" ")
+    };
+    let why = format!(
+        "sensor `{}` said {} at {} before; that is kept",
+        p.heard.sensor,
+        words(kept),
+        p.measured_at.to_rfc3339()
+    );
+    Refused::new(p.heard.line, &words(p.heard.values), why)
 }

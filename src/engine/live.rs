@@ -337,6 +337,8 @@ impl Engine {
             .await?;
             tx.keep_refused(&batch.source, &receipt.refused, at).await?;
         }
+        tx.keep_refused(&batch.source, &receipt.conflicts, at)
+            .await?;
         if let Some(position) = &batch.position {
             tx.set_position(&batch.source, position, at).await?;
         }

@@ -182,10 +182,7 @@ impl Shared {
                 position: None,
             };
             let receipt = self.inbox.send(Message::Readings(batch)).await?;
-            total.stored += receipt.stored;
-            total.duplicate += receipt.duplicate;
-            total.conflict += receipt.conflict;
-            total.refused.extend(receipt.refused);
+            total.add(receipt);
         }
         let sentence = format!(
             "last post: {} stored, {} known already, {} refused",
@@ -240,11 +237,11 @@ async fn read(body: Body, media: &Media) -> Result<String, Problem> {
     })
 }
 
-fn problem_of(refused: &Refused) -> Value {
+fn problem_of(refused: &Refused, (kind, title, status): (&str, &str, u16)) -> Value {
     json!({
-        "type": "/problems/reading",
-        "title": "Reading refused",
-        "status": 422,
+        "type": kind,
+        "title": title,
+        "status": status,
         "detail": refused.reason,
         "line": refused.line,
         "text": refused.text,
@@ -253,9 +250,18 @@ fn problem_of(refused: &Refused) -> Value {
 
 /// Counts and reasons; 422 only when nothing could be understood.
 fn answer(receipt: &Receipt) -> Response {
-    let errors: Vec<Value> = receipt.refused.iter().map(problem_of).collect();
+    let refused = ("/problems/reading", "Reading refused", 422);
+    let conflict = (
+        "/problems/contradiction",
+        "Reading contradicts an earlier one",
+        409,
+    );
+    let each = receipt.refused.iter().map(|r| problem_of(r, refused));
+    let errors: Vec<Value> = each
+        .chain(receipt.conflicts.iter().map(|r| problem_of(r, conflict)))
+        .collect();
     let understood = receipt.stored + receipt.duplicate + receipt.conflict;
-    if understood == 0 && !errors.is_empty() {
+    if understood == 0 && !receipt.refused.is_empty() {
         let mut problem = Problem::new(
             StatusCode::UNPROCESSABLE_ENTITY,
             "/problems/nothing-understood",
@@ -275,7 +281,7 @@ fn answer(receipt: &Receipt) -> Response {
         "stored": receipt.stored,
         "duplicate": receipt.duplicate,
         "conflict": receipt.conflict,
-        "refused": errors.len(),
+        "refused": receipt.refused.len(),
         "errors": errors,
     }))
     .into_response()
