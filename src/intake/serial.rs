@@ -255,6 +255,6 @@ mod tests {
             .into_iter()
             .map(|l| (l.number, l.text.len(), l.too_long))
             .collect();
-        assert_eq!(texts, [(3, 16, false), (4, LINE, true), (5, 5, false)]);
+        assert_eq!(texts, [(3, 14, false), (4, LINE, true), (5, 5, false)]);
     }
 }
