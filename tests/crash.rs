@@ -97,7 +97,7 @@ interval = "10min"
 struct Program {
     child: Child,
     base: String,
-    rest: thread::JoinHandle<()>,
+    rest: Option<thread::JoinHandle<()>>,
 }
 
 impl Program {
@@ -109,7 +109,8 @@ impl Program {
             command.env("LD_PRELOAD", shim);
             command.env("POWERCUT_COUNT", config.with_file_name("syncs"));
         }
-        let mut child = command.stderr(Stdio::piped()).spawn().unwrap();
+        command.stdout(Stdio::null()).stderr(Stdio::piped());
+        let mut child = command.spawn().unwrap();
         let mut said = BufReader::new(child.stderr.take().unwrap());
         let mut all = String::new();
         let base = loop {
@@ -123,7 +124,7 @@ impl Program {
         Self {
             child,
             base,
-            rest: thread::spawn(move || pass_on(said)),
+            rest: Some(thread::spawn(move || pass_on(said))),
         }
     }
 
@@ -131,7 +132,7 @@ impl Program {
     fn kill(mut self) {
         self.child.kill().unwrap();
         self.child.wait().unwrap();
-        self.rest.join().unwrap();
+        self.rest.take().unwrap().join().unwrap();
     }
 
     fn stop(mut self) {
@@ -141,8 +142,16 @@ impl Program {
             .status();
         assert!(asked.unwrap().success());
         let ended = self.child.wait().unwrap();
-        self.rest.join().unwrap();
+        self.rest.take().unwrap().join().unwrap();
         assert_eq!(ended.code(), Some(0));
+    }
+}
+
+impl Drop for Program {
+    /// A test that fails leaves nothing running.
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
     }
 }
 
