@@ -107,33 +107,42 @@ impl Engine {
     // ---- start ----
 
     async fn fold(&mut self) -> Result<(), StoreError> {
-        match self.fold_once().await {
-            Err(StoreError::Packed(why)) => {
-                warn!(why, "the packed log is made again from the readings");
-                let mut tx = self.store.begin().await?;
-                tx.rebuild_packed().await?;
-                tx.commit().await?;
-                self.fold_once().await
+        let why = match self.fold_once().await {
+            Ok(folded) => {
+                let stored = self.store.stored_total().await?;
+                if folded == stored {
+                    return Ok(());
+                }
+                format!("{folded} readings are packed, {stored} are stored")
             }
-            done => done,
-        }
+            Err(StoreError::Packed(why)) => why,
+            Err(error) => return Err(error),
+        };
+        warn!(why, "the packed log is made again from the readings");
+        let mut tx = self.store.begin().await?;
+        tx.rebuild_packed().await?;
+        tx.commit().await?;
+        self.fold_once().await.map(|_| ())
     }
 
-    async fn fold_once(&mut self) -> Result<(), StoreError> {
+    /// Folds the log into a new memory and tells how many readings it held.
+    async fn fold_once(&mut self) -> Result<i64, StoreError> {
         let mut memory = Memory::default();
+        let mut folded = 0;
         let (next_seq, tail) = self
             .store
             .fold(|input| {
                 memory.judge.step(input);
                 if let Input::Reading(reading) = input {
                     memory.note(reading);
+                    folded += 1;
                 }
             })
             .await?;
         memory.sensors.next_seq = next_seq;
         memory.tail = tail;
         self.memory = memory;
-        Ok(())
+        Ok(folded)
     }
 
     async fn keyed(&mut self, mut settings: Settings, now: Stamp) -> Result<Settings, StoreError> {

@@ -1,6 +1,6 @@
 //! Readings posted over HTTP, answered after they are on disk.
 
-use std::sync::Arc;
+use std::{sync::Arc, time::Duration};
 
 use axum::{
     Json, Router,
@@ -12,6 +12,7 @@ use axum::{
 };
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
+use tokio::time::timeout;
 
 use super::decode::{
     Decoded,
@@ -28,6 +29,8 @@ use crate::{
 const JSON_BODY: usize = 1024 * 1024;
 /// Largest CSV body in bytes.
 const CSV_BODY: usize = 5 * 1024 * 1024;
+/// How long a body may take to arrive.
+const BODY_TIME: Duration = Duration::from_secs(60);
 
 /// Whoever posts: one gateway or sensor with a token of its own.
 #[derive(Debug, Clone, PartialEq)]
@@ -219,14 +222,27 @@ async fn read(body: Body, media: &Media) -> Result<String, Problem> {
         Media::Json => JSON_BODY,
         Media::Csv => CSV_BODY,
     };
-    let bytes = body::to_bytes(body, limit).await.map_err(|_| {
-        Problem::new(
-            StatusCode::PAYLOAD_TOO_LARGE,
-            "/problems/too-large",
-            "Body too large",
-            format!("at most {limit} bytes at a time, or the connection broke; send less"),
-        )
-    })?;
+    let read = timeout(BODY_TIME, body::to_bytes(body, limit)).await;
+    let bytes = read
+        .map_err(|_| {
+            Problem::new(
+                StatusCode::REQUEST_TIMEOUT,
+                "/problems/too-slow",
+                "Body too slow",
+                format!(
+                    "the whole body must arrive within {} s",
+                    BODY_TIME.as_secs()
+                ),
+            )
+        })?
+        .map_err(|_| {
+            Problem::new(
+                StatusCode::PAYLOAD_TOO_LARGE,
+                "/problems/too-large",
+                "Body too large",
+                format!("at most {limit} bytes at a time, or the connection broke; send less"),
+            )
+        })?;
     String::from_utf8(bytes.into()).map_err(|_| {
         Problem::new(
             StatusCode::BAD_REQUEST,

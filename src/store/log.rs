@@ -608,6 +608,13 @@ impl Store {
         )
     }
 
+    /// Readings stored since the beginning, by what sources were told.
+    pub async fn stored_total(&self) -> Result<i64, StoreError> {
+        let total =
+            sqlx::query_scalar!(r#"select coalesce(sum(stored), 0) as "total!: i64" from tally"#);
+        Ok(total.fetch_one(&self.read).await?)
+    }
+
     /// What came of every source and sensor.
     pub async fn tallies(&self) -> Result<Vec<Tally>, StoreError> {
         Ok(sqlx::query_as!(

@@ -501,7 +501,7 @@ pub async fn acknowledge(
         .borrow()
         .alerts
         .iter()
-        .any(|a| a.occurrence == occurrence);
+        .any(|a| a.occurrence == occurrence && a.state != AlertState::Acknowledged);
     if known {
         let ask = Ask::Acknowledge {
             occurrence,

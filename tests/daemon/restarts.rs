@@ -154,7 +154,11 @@ async fn the_packed_log_can_be_made_again() {
     engine.close().await;
 
     let url = format!("sqlite://{}", farm.config().database.display());
-    for damage in ["select 1", "update arrival set body = x'00ff'"] {
+    for damage in [
+        "select 1",
+        "update arrival set body = x'00ff'",
+        "delete from arrival",
+    ] {
         let mut db = SqliteConnection::connect(&url).await.unwrap();
         sqlx::query(damage).execute(&mut db).await.unwrap();
         db.close().await.unwrap();
