@@ -123,6 +123,7 @@ impl Running {
             inbox.clone(),
             board.clone(),
             config.gateways.clone(),
+            clock.clone(),
         )));
         let (stop_web, web_stops) = watch::channel(false);
         let web = tokio::spawn(serve(listener, app, web_stops));

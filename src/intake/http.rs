@@ -17,9 +17,11 @@ use tokio::time::timeout;
 use super::decode::{
     Decoded,
     json::body as json_body,
+    senml::body as senml_body,
     table::{TableShape, body as table_body},
 };
 use crate::{
+    clock::Clock,
     inbox::{BATCH_READINGS, Batch, Board, Inbox, Message, Receipt, Unavailable},
     problem::Problem,
     watch::{SensorName, reading::Refused},
@@ -49,10 +51,11 @@ struct Shared {
     inbox: Inbox,
     board: Board,
     gateways: Vec<Gateway>,
+    clock: Clock,
 }
 
 /// `POST /api/readings` for these gateways.
-pub fn router(inbox: Inbox, board: Board, gateways: Vec<Gateway>) -> Router {
+pub fn router(inbox: Inbox, board: Board, gateways: Vec<Gateway>, clock: Clock) -> Router {
     for gateway in &gateways {
         let sentence = "waiting for its first post".to_owned();
         board.put(&gateway.source, "http", true, sentence);
@@ -61,6 +64,7 @@ pub fn router(inbox: Inbox, board: Board, gateways: Vec<Gateway>) -> Router {
         inbox,
         board,
         gateways,
+        clock,
     };
     Router::new()
         .route(
@@ -85,6 +89,7 @@ pub fn token_sha256(token: &str) -> String {
 
 enum Media {
     Json,
+    Senml,
     Csv,
 }
 
@@ -97,6 +102,7 @@ async fn readings(
     let text = read(request.into_body(), &media).await?;
     let decoded = match media {
         Media::Json => json_body(&text, gateway.sensor.as_ref()),
+        Media::Senml => senml_body(&text, shared.clock.now()),
         Media::Csv => table_body(
             text.as_bytes(),
             &TableShape {
@@ -207,19 +213,20 @@ fn media(request: &Request) -> Result<Media, Problem> {
     let essence = said.split(';').next().unwrap_or_default().trim();
     match essence.to_ascii_lowercase().as_str() {
         "application/json" => Ok(Media::Json),
+        "application/senml+json" => Ok(Media::Senml),
         "text/csv" => Ok(Media::Csv),
         _ => Err(Problem::new(
             StatusCode::UNSUPPORTED_MEDIA_TYPE,
             "/problems/media-type",
             "Media type not understood",
-            format!("`{essence}`: send application/json or text/csv"),
+            format!("`{essence}`: send application/json, application/senml+json or text/csv"),
         )),
     }
 }
 
 async fn read(body: Body, media: &Media) -> Result<String, Problem> {
     let limit = match media {
-        Media::Json => JSON_BODY,
+        Media::Json | Media::Senml => JSON_BODY,
         Media::Csv => CSV_BODY,
     };
     let read = timeout(BODY_TIME, body::to_bytes(body, limit)).await;

@@ -123,6 +123,17 @@ async fn every_answer_has_its_status_and_its_reason() {
     // Nothing in it, nothing wrong with it.
     let nothing = daemon.post("application/json", "[]").await;
     assert_eq!((nothing.status, nothing.counts()), (200, [0, 0, 0, 0]));
+    // SenML (RFC 8428): seconds of 1970 stand for the time of day, one quantity a record.
+    let seconds = START.0 / 1000 - 7200;
+    let pack = format!(
+        r#"[{{"bn":"north/","bt":{seconds},"n":"t","u":"Cel","v":9.1}},
+            {{"n":"rh","u":"%RH","v":80.5}},{{"n":"t","u":"degF","v":50}}]"#
+    );
+    let answer = daemon.post("application/senml+json", pack).await;
+    assert_eq!(answer.status, 200, "{}", answer.text);
+    let said = answer.json();
+    assert_eq!((&said["stored"], &said["refused"]), (&json!(1), &json!(1)));
+    assert_eq!(said["errors"][0]["line"], 3, "{said}");
     daemon.running.finish().await;
 }
 

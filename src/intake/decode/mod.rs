@@ -3,6 +3,7 @@
 
 pub mod json;
 pub mod line;
+pub mod senml;
 pub mod table;
 
 use chrono::{DateTime, FixedOffset, LocalResult, NaiveDateTime, TimeZone};
@@ -45,6 +46,15 @@ struct Fields<'a> {
 impl Fields<'_> {
     /// Checks every field; `fallback` names the sensor where the record does not.
     fn check(self, line: u64, fallback: Option<&SensorName>) -> Result<Heard, String> {
+        let heard = self.check_any(line, fallback)?;
+        if heard.values.temperature_mc.is_none() && heard.values.humidity_mpct.is_none() {
+            return Err("holds neither a temperature nor a humidity".to_owned());
+        }
+        Ok(heard)
+    }
+
+    /// The same for a record that may hold nothing but the state of a battery.
+    fn check_any(self, line: u64, fallback: Option<&SensorName>) -> Result<Heard, String> {
         let sensor = match (
             self.sensor.map(str::trim).filter(|s| !s.is_empty()),
             fallback,
@@ -89,9 +99,6 @@ impl Fields<'_> {
             battery_pct,
             ..Values::of(temperature, humidity)
         };
-        if values.temperature_mc.is_none() && values.humidity_mpct.is_none() {
-            return Err("holds neither a temperature nor a humidity".to_owned());
-        }
         Ok(Heard {
             sensor,
             device_at: self.measured_at,
