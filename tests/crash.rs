@@ -3,7 +3,8 @@
 //!
 //! A killed program leaves its writes to the operating system, which finishes them; a power cut does
 //! not. The second is played by a preloaded library (`data/powercut.c`) that keeps a copy of each
-//! file as it was when it was last synced; after the kill only these copies are given back.
+//! file as it was when it was last synced; after the kill only these copies are given back. The same
+//! library plays a full disk.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -108,6 +109,7 @@ impl Program {
         if let Some(shim) = shim {
             command.env("LD_PRELOAD", shim);
             command.env("POWERCUT_COUNT", config.with_file_name("syncs"));
+            command.env("POWERCUT_FULL", config.with_file_name("full"));
         }
         command.stdout(Stdio::null()).stderr(Stdio::piped());
         let mut child = command.spawn().unwrap();
@@ -575,4 +577,43 @@ async fn every_answer_waits_for_the_disk() {
     let again = last.send(&client, &program.base).await;
     assert_eq!(again, Some((0, 1)), "the newer copy has it");
     program.stop();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_full_disk_ends_when_there_is_room_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = farm(folder.path());
+    let shim = shim(folder.path());
+    let full = folder.path().join("full");
+    let client = reqwest::Client::new();
+    let mut poster = Poster::all(now().plus(-600_000)).remove(0);
+    let program = Program::start(&config, Some(&shim));
+    let page = |path: &'static str| {
+        let asked = client.get(format!("{}{path}", program.base)).send();
+        async { asked.await.unwrap() }
+    };
+    for _ in 0..3 {
+        let kept = poster.post(50);
+        assert_eq!(kept.send(&client, &program.base).await, Some((50, 0)));
+
+        fs::write(&full, "").unwrap();
+        let owed = poster.post(50);
+        assert_eq!(owed.send(&client, &program.base).await, None);
+        assert_eq!(page("/readyz").await.status(), 503);
+        let said = page("/").await.text().await.unwrap();
+        assert!(
+            said.contains("Nothing can be stored: the disk is full"),
+            "{said}"
+        );
+
+        fs::remove_file(&full).unwrap();
+        // What was refused is not there, and is taken when it comes again.
+        assert_eq!(owed.send(&client, &program.base).await, Some((50, 0)));
+        assert_eq!(page("/readyz").await.status(), 200);
+        assert_eq!(kept.send(&client, &program.base).await, Some((0, 50)));
+    }
+    program.stop();
+    let exported = exported(&config);
+    assert_eq!(exported.len(), 300);
+    assert!(exported.values().all(|&times| times == 1), "{exported:?}");
 }

@@ -10,6 +10,7 @@ use std::{path::Path, time::Duration};
 use sqlx::{
     Sqlite, SqlitePool,
     migrate::{MigrateError, Migrator},
+    pool::PoolConnection,
     sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous},
 };
 use thiserror::Error;
@@ -81,8 +82,25 @@ pub struct Store {
     read: SqlitePool,
 }
 
-/// Everything written between two of these is on disk together or not at all.
-pub struct Tx(sqlx::Transaction<'static, Sqlite>);
+/// Everything written through one of these is on disk together or not at all.
+///
+/// Dropped without [`Tx::commit`], it closes its connection: SQLite may have rolled back on its own (on
+/// a full disk, for one), and only a new connection is sure to know where it stands.
+pub struct Tx(PoolConnection<Sqlite>, End);
+
+#[derive(PartialEq, Eq)]
+enum End {
+    Open,
+    Committed,
+}
+
+impl Drop for Tx {
+    fn drop(&mut self) {
+        if self.1 == End::Open {
+            self.0.close_on_drop();
+        }
+    }
+}
 
 impl Store {
     /// Opens the file, making it if it is not there, and brings its schema up to date.
@@ -119,7 +137,11 @@ impl Store {
     /// Begins writing at once: a transaction that reads first and writes after somebody else did
     /// would fail whatever the busy timeout.
     pub async fn begin(&self) -> Result<Tx, StoreError> {
-        Ok(Tx(self.write.begin_with("begin immediate").await?))
+        let mut connection = self.write.acquire().await?;
+        sqlx::query("begin immediate")
+            .execute(&mut *connection)
+            .await?;
+        Ok(Tx(connection, End::Open))
     }
 
     /// Waits for readers and closes the file.
@@ -131,7 +153,9 @@ impl Store {
 
 impl Tx {
     /// Puts everything on disk; when this returns it survives a power cut.
-    pub async fn commit(self) -> Result<(), StoreError> {
-        Ok(self.0.commit().await?)
+    pub async fn commit(mut self) -> Result<(), StoreError> {
+        sqlx::query("commit").execute(&mut *self.0).await?;
+        self.1 = End::Committed;
+        Ok(())
     }
 }

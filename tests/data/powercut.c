@@ -1,9 +1,11 @@
 /* Keeps what a power cut would leave: preloaded into a program, it copies a file to FILE.synced
  * each time the program has synced it. What was written later is in the file but not in the copy.
  * With POWERCUT_COUNT=FILE in the environment, one byte is appended to FILE for each sync.
+ * While POWERCUT_FULL=FILE names a file that is there, every write at a place ends as on a full disk.
  * Read through the descriptor itself: opening and closing the file again would drop its locks. */
 #define _GNU_SOURCE
 #include <dlfcn.h>
+#include <errno.h>
 #include <fcntl.h>
 #include <pthread.h>
 #include <stdio.h>
@@ -65,4 +67,29 @@ int fdatasync(int fd) {
     if (done == 0)
         keep(fd);
     return done;
+}
+
+static int full(void) {
+    const char *flag = getenv("POWERCUT_FULL");
+    return flag && access(flag, F_OK) == 0;
+}
+
+ssize_t pwrite(int fd, const void *bytes, size_t length, off_t at) {
+    ssize_t (*real)(int, const void *, size_t, off_t) =
+        (ssize_t(*)(int, const void *, size_t, off_t))dlsym(RTLD_NEXT, "pwrite");
+    if (full()) {
+        errno = ENOSPC;
+        return -1;
+    }
+    return real(fd, bytes, length, at);
+}
+
+ssize_t pwrite64(int fd, const void *bytes, size_t length, off64_t at) {
+    ssize_t (*real)(int, const void *, size_t, off64_t) =
+        (ssize_t(*)(int, const void *, size_t, off64_t))dlsym(RTLD_NEXT, "pwrite64");
+    if (full()) {
+        errno = ENOSPC;
+        return -1;
+    }
+    return real(fd, bytes, length, at);
 }
