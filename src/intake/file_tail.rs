@@ -1,10 +1,11 @@
 //! A growing file, followed through rotation and truncation.
 
 use std::{
+    fs::Metadata,
     io::{self, SeekFrom},
     os::unix::fs::MetadataExt,
     path::{Path, PathBuf},
-    time::Duration,
+    time::{Duration, SystemTime},
 };
 
 use serde::{Deserialize, Serialize};
@@ -325,6 +326,21 @@ impl FileTail {
         Ok(line)
     }
 
+    /// Leaves a file that was replaced: for the next that was, if several were, else the present one.
+    async fn move_on(&mut self) -> io::Result<()> {
+        let last = match &self.file {
+            Some(file) => Some(file.metadata().await?),
+            None => None,
+        };
+        self.restart(0);
+        let Some(last) = last else { return Ok(()) };
+        if let Some((path, inode)) = next_rotated(&self.settings.path, &last).await? {
+            self.file = Some(File::open(path).await?);
+            self.position.inode = inode;
+        }
+        Ok(())
+    }
+
     /// Everything complete has been read: has another file taken this one's place?
     async fn at_end(&mut self, unfinished: usize) -> io::Result<Looked> {
         let current = match fs::metadata(&self.settings.path).await {
@@ -355,7 +371,7 @@ impl FileTail {
                     }
                 }
                 info!(source = %self.settings.source, "another file has taken its place");
-                self.restart(inode);
+                self.move_on().await?;
                 Ok(Looked::More)
             }
             Some(_) => {
@@ -392,6 +408,42 @@ async fn rotated(path: &Path, inode: u64) -> io::Result<Option<PathBuf>> {
         }
     }
     Ok(None)
+}
+
+/// The oldest file beside `path` that was written after `last` and is called `path` with something
+/// behind it, as rotations name them; compressed ones cannot be read.
+async fn next_rotated(path: &Path, last: &Metadata) -> io::Result<Option<(PathBuf, u64)>> {
+    let (Some(folder), Some(name)) = (path.parent(), path.file_name()) else {
+        return Ok(None);
+    };
+    let folder = if folder.as_os_str().is_empty() {
+        Path::new(".")
+    } else {
+        folder
+    };
+    let since = last.modified()?;
+    let mut found: Option<(SystemTime, PathBuf, u64)> = None;
+    let mut entries = fs::read_dir(folder).await?;
+    while let Some(entry) = entries.next_entry().await? {
+        let other = entry.file_name();
+        let (other, name) = (other.as_encoded_bytes(), name.as_encoded_bytes());
+        let packed = [".gz", ".bz2", ".xz", ".zst", ".zip"];
+        if !other.starts_with(name)
+            || other.len() == name.len()
+            || packed.iter().any(|end| other.ends_with(end.as_bytes()))
+        {
+            continue;
+        }
+        let Ok(meta) = entry.metadata().await else {
+            continue;
+        };
+        let written = meta.modified()?;
+        let later = meta.is_file() && meta.ino() != last.ino() && since < written;
+        if later && found.as_ref().is_none_or(|(first, ..)| written < *first) {
+            found = Some((written, entry.path(), meta.ino()));
+        }
+    }
+    Ok(found.map(|(_, path, inode)| (path, inode)))
 }
 
 async fn read_head(file: &mut File, length: u64) -> io::Result<Vec<u8>> {

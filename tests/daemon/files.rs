@@ -184,6 +184,44 @@ async fn a_restart_goes_on_where_it_was() {
     daemon.running.finish().await;
 }
 
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn several_rotations_while_nobody_looked_are_all_read() {
+    let farm = Farm::new(FILE);
+    late_enough(&farm);
+    farm.append("north.csv", &format!("{HEADER}{}", lines(0..2)));
+    let daemon = farm.start().await;
+    daemon.stored(2).await;
+    daemon.running.finish().await;
+    // The usual way of moving everything one further, three times.
+    let mut n = 2;
+    let start = fs::metadata(farm.path("north.csv"))
+        .unwrap()
+        .modified()
+        .unwrap();
+    for turn in 1..4 {
+        farm.append("north.csv", &line(n));
+        // A day passes between two of them.
+        let written = start + std::time::Duration::from_secs(86_400) * turn;
+        let file = fs::File::options()
+            .append(true)
+            .open(farm.path("north.csv"));
+        file.unwrap().set_modified(written).unwrap();
+        for older in (1..4).rev() {
+            let from = farm.path(&format!("north.csv.{older}"));
+            let _ = fs::rename(from, farm.path(&format!("north.csv.{}", older + 1)));
+        }
+        fs::rename(farm.path("north.csv"), farm.path("north.csv.1")).unwrap();
+        farm.append("north.csv", &format!("{HEADER}{}", line(n + 1)));
+        n += 2;
+    }
+    farm.append("north.csv.9.gz", "not to be read");
+    let daemon = farm.start().await;
+    holds(&daemon, 0..n).await;
+    let page = daemon.get("/sensors").await.text;
+    assert!(!page.contains("refused"), "{page}");
+    daemon.running.finish().await;
+}
+
 /// A header alone says little about a file: an equally long past could begin with the same.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_file_written_anew_while_nobody_looked_is_no_old_friend() {
