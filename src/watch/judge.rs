@@ -387,9 +387,14 @@ impl Judge {
 
     fn settle_one(&mut self, index: usize, at: Stamp, out: &mut Vec<Transition>) {
         let (level, priority, lead) = self.worst_of(index);
+        let held = self.holds_up(index);
         let alert = &mut self.alerts[index];
         let from = alert.state();
         if level == alert.level {
+            // Another sensor may hold up what this one has left: then its figures are told.
+            if 0 < level && !held {
+                alert.lead = lead;
+            }
             return;
         }
         let raised = alert.level < level;
@@ -437,6 +442,18 @@ impl Judge {
             }
         }
         worst
+    }
+
+    /// The rule whose figures are told is still broken at the level of its alert.
+    fn holds_up(&self, index: usize) -> bool {
+        let alert = &self.alerts[index];
+        let sensor = &self.sensors[alert.lead.0];
+        let rules = sensor.rules.iter().zip(&sensor.dwells);
+        alert.kind == Kind::Silent
+            || rules
+                .skip(alert.lead.1)
+                .take(1)
+                .any(|(rule, dwell)| dwell.active && rule.level == alert.level)
     }
 
     pub(super) fn tell(&self, index: usize, from: State, at: Stamp, out: &mut Vec<Transition>) {
