@@ -307,6 +307,18 @@ fn a_pause_of_the_recorder_is_not_a_silence() {
 }
 
 #[test]
+fn a_start_of_the_recorder_is_no_word_from_a_sensor() {
+    let mut story = Story::new(only(3));
+    story.hold(3, 0..60, 10.0, 80.0);
+    story.step(&Input::Started {
+        at: START.plus(10 * HOUR_MS),
+        off_from: START.plus(HOUR_MS),
+    });
+    let back = story.judge.sensors().next().unwrap();
+    assert_eq!(back.heard_at, Some(START.plus(50 * MINUTE_MS)));
+}
+
+#[test]
 fn a_cold_wall_sweats_before_the_air_is_damp() {
     let mut story = Story::new(site());
     // 50 F / 80 % has its dew point at 6.71 C (WMO-No. 8): a wall at 7.5 C is within 1.5 C of it, one

@@ -55,9 +55,10 @@ pub(super) struct Sensor {
     pub(super) hold_ms: i64,
     pub(super) rules: Vec<Rule>,
     pub(super) dwells: Vec<Dwell>,
-    /// When it was last heard, or began to be expected.
+    /// When it was last heard, or began to be expected (again): silence counts from here.
     pub(super) heard_at: Stamp,
-    pub(super) ever_heard: bool,
+    /// When it was last heard indeed.
+    pub(super) last_heard: Option<Stamp>,
     /// Priority of the standing silence.
     pub(super) silent: Option<Priority>,
     pub(super) silent_alert: usize,
@@ -209,7 +210,7 @@ impl Judge {
     pub fn sensors(&self) -> impl Iterator<Item = SensorNow> + '_ {
         self.sensors.iter().map(|s| SensorNow {
             settings: s.settings.clone(),
-            heard_at: s.ever_heard.then_some(s.heard_at),
+            heard_at: s.last_heard,
             silent: s.silent.is_some(),
             temperature: s.temperature,
             humidity: s.humidity,
@@ -256,11 +257,15 @@ impl Judge {
         self.settle(touched, at, out);
     }
 
-    /// Silence is worse when no other air sensor of the room is still heard.
+    /// Silence is worse when no other air sensor of the room is still heard; a logger that is read
+    /// now and then does not count, because it can say nothing about the present.
     fn silence_priority(&self, index: usize) -> Priority {
         let this = &self.sensors[index];
         let others = self.sensors.iter().enumerate().any(|(i, s)| {
-            i != index && s.room == this.room && s.settings.role == Role::Air && s.silent.is_none()
+            i != index
+                && s.room == this.room
+                && s.settings.role == Role::Air
+                && s.silent.is_none()
         });
         match this.settings.role {
             Role::Air if !others => Priority::High,
@@ -283,7 +288,7 @@ impl Judge {
         let mut touched = Vec::new();
 
         sensor.heard_at = sensor.heard_at.max(reading.received_at);
-        sensor.ever_heard = true;
+        sensor.last_heard = sensor.last_heard.max(Some(reading.received_at));
         if sensor.silent.take().is_some() {
             touched.push(sensor.silent_alert);
         }
