@@ -319,6 +319,20 @@ fn a_start_of_the_recorder_is_no_word_from_a_sensor() {
 }
 
 #[test]
+fn a_logger_does_not_stand_in_for_the_last_sensor_that_is_heard() {
+    let mut settings = site();
+    settings
+        .sensors
+        .retain(|s| s.room == "cellar" && s.role == Role::Air);
+    settings.sensors[1].arrives = Arrives::Batches;
+    let mut story = Story::new(settings);
+    story.hold(1, 0..60, 10.0, 80.0);
+    story.tick(120);
+    assert_eq!(story.told[0].kind, Kind::Silent);
+    assert_eq!(story.told[0].priority, Priority::High);
+}
+
+#[test]
 fn a_cold_wall_sweats_before_the_air_is_damp() {
     let mut story = Story::new(site());
     // 50 F / 80 % has its dew point at 6.71 C (WMO-No. 8): a wall at 7.5 C is within 1.5 C of it, one

@@ -265,6 +265,7 @@ impl Judge {
             i != index
                 && s.room == this.room
                 && s.settings.role == Role::Air
+                && s.settings.arrives == Arrives::Live
                 && s.silent.is_none()
         });
         match this.settings.role {
