@@ -151,10 +151,17 @@ impl Sensors {
             };
             // The order of arrival is the order of time, whatever a file claims.
             clock = clock.max(received(h));
+            // What waited for the store speaks for when it was heard, unless the clock was set back.
+            let last = self.newest.get(&sensor);
+            let heard_at = if last.is_none_or(|last| *last < received(h)) {
+                received(h)
+            } else {
+                clock
+            };
             let mut p = Placed {
                 heard: h,
                 sensor,
-                measured_at: h.device_at.unwrap_or(clock),
+                measured_at: h.device_at.unwrap_or(heard_at),
                 received_at: clock,
                 odd: None,
             };
