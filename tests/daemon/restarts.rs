@@ -286,6 +286,28 @@ async fn a_start_with_the_clock_set_back_loses_no_alert() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn nothing_is_lost_while_the_clock_is_behind() {
+    let farm = Farm::new("");
+    let mut engine = watching(&farm).await;
+    farm.clock.set(minute(60));
+    engine.commit(vec![waiting(None, 9000)]).await.unwrap();
+    // The clock is set back by half an hour; a device without a clock goes on speaking, and comes
+    // back to what it said.
+    for (n, t) in (30..).zip([500, 400, 500, 600, 9000]) {
+        farm.clock.set(minute(n));
+        let receipt = engine.commit(vec![waiting(None, t)]).await.unwrap();
+        assert_eq!((receipt[0].stored, receipt[0].conflict), (1, 0), "{t}");
+        farm.clock.set(minute(n).plus(1000));
+        let line = waiting(Some(minute(n).plus(1000)), t + 1);
+        let receipt = engine.commit(vec![line]).await.unwrap();
+        assert_eq!((receipt[0].stored, receipt[0].conflict), (1, 0), "{t}");
+        let north = engine.judge().sensors().next().unwrap();
+        assert_eq!(north.temperature.unwrap().1, f64::from(t + 1) / 1000.0);
+    }
+    engine.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn an_import_watches_nobody() {
     let farm = Farm::new("");
     let mut import = farm.engine().await.unwrap();
@@ -319,5 +341,25 @@ async fn an_import_watches_nobody() {
         .map(|o| [o.from, o.to].map(|at| at.since(START) / 3_600_000))
         .collect();
     assert_eq!(hours, [[20, 30], [10, 20], [0, 10]]);
+    engine.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn devices_without_the_time_never_stop_the_writer() {
+    let farm = Farm::new("");
+    let mut engine = watching(&farm).await;
+    let odd = |t: i32| {
+        let Message::Readings(mut batch) = waiting(None, t) else {
+            unreachable!()
+        };
+        batch.heard[0].device_at = Some(Stamp(i64::from(t)));
+        Message::Readings(batch)
+    };
+    // The clock stands still or is set back: all of them arrive at one instant.
+    for t in 1..6 {
+        let receipt = engine.commit(vec![odd(t)]).await.unwrap();
+        assert_eq!(receipt[0].stored, 1, "{t}");
+    }
+    assert_eq!(engine.store().count_readings().await.unwrap(), 5);
     engine.close().await;
 }
