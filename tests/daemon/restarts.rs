@@ -363,3 +363,47 @@ async fn devices_without_the_time_never_stop_the_writer() {
     assert_eq!(engine.store().count_readings().await.unwrap(), 5);
     engine.close().await;
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn of_two_rungs_reached_at_one_instant_the_worse_stands() {
+    let farm = Farm::new("");
+    let mut engine = watching(&farm).await;
+    // A gateway delivers six hours at once; what they come to falls due before they are heard.
+    let (first, last) = (minute(0), minute(355));
+    farm.clock.set(last.plus(20 * 60_000));
+    let heard = (0..=71).map(|n| Heard {
+        sensor: SensorName::new("north").unwrap(),
+        device_at: Some(first.plus(n * 300_000)),
+        received_at: None,
+        values: Values {
+            temperature_mc: Some(10_000),
+            humidity_mpct: Some(if n == 0 { 89_000 } else { 93_000 }),
+            battery_pct: None,
+        },
+        line: 1,
+    });
+    engine
+        .commit(vec![Message::Readings(Batch {
+            source: SensorName::new("gateway").unwrap(),
+            heard: heard.collect(),
+            refused: Vec::new(),
+            position: None,
+        })])
+        .await
+        .unwrap();
+    let standing: Vec<String> = engine
+        .judge()
+        .standing()
+        .iter()
+        .map(|s| s.occurrence.to_string())
+        .collect();
+    let open = engine.store().open_alerts().await.unwrap();
+    let open: Vec<String> = open.iter().map(|a| a.occurrence.to_string()).collect();
+    assert!(open.iter().any(|o| o.contains("rot-risk 2")), "{open:?}");
+    let rot = |o: &&String| o.contains("rot-risk");
+    assert_eq!(
+        open.iter().filter(rot).collect::<Vec<_>>(),
+        standing.iter().filter(rot).collect::<Vec<_>>()
+    );
+    engine.close().await;
+}
