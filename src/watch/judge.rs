@@ -11,7 +11,7 @@ use super::{
     reading::{HOUR_MS, Reading, SensorId, Stamp, Values},
     rule::{Quantity, Rule},
     settings::{Arrives, Role, SensorSettings, Settings},
-    standing::{SensorNow, Standing},
+    standing::{SensorNow, Standing, together},
 };
 use crate::climate::{Air, Celsius, RelativeHumidity, mould};
 
@@ -483,8 +483,8 @@ impl Judge {
     fn figures(&self, alert: &Alert) -> Figures {
         let sensor = &self.sensors[alert.lead.0];
         let rounded = |v: f64| (v * 1000.0).round() / 1000.0;
-        let of = |q: Option<(Stamp, f64)>| q.map(|(_, v)| rounded(v));
-        let (t, rh) = (of(sensor.temperature), of(sensor.humidity));
+        let (t, rh) = together(sensor.temperature, sensor.humidity, sensor.hold_ms);
+        let (t, rh) = (t.map(rounded), rh.map(rounded));
         let mut figures = Figures {
             sensor: sensor.settings.name.to_string(),
             since: alert.since.to_rfc3339(),
