@@ -559,9 +559,12 @@ pub async fn acknowledge(
             })?;
     }
     // Only a path of our own: nobody is to be led elsewhere.
-    let back = form
-        .back
-        .filter(|b| b.starts_with('/') && !b.starts_with("//") && !b.contains(['\\', '\r', '\n']));
+    let back = form.back.filter(|b| {
+        b.starts_with('/')
+            && !b.starts_with("//")
+            && !b.contains('\\')
+            && !b.contains(char::is_control)
+    });
     Ok(Redirect::to(back.as_deref().unwrap_or("/")).into_response())
 }
 

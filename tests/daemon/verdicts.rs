@@ -7,7 +7,7 @@ use overwinter::{
     web::{self, Site},
 };
 
-use crate::farm::{Answer, Daemon, Farm, START, minute};
+use crate::farm::{Answer, Daemon, Farm, START, field, minute};
 
 const WALL: &str = r#"
 [[sensor]]
@@ -134,4 +134,33 @@ async fn a_recorder_that_is_gone_is_told() {
         assert!(answer.text.contains("stands still"), "{}", answer.text);
     }
     pages.abort();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn nobody_is_led_elsewhere() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    both(&daemon, START, (0.5, 80.0), (9.0, 80.0)).await;
+    farm.clock.set(minute(20));
+    both(&daemon, minute(20), (0.5, 80.0), (9.0, 80.0)).await;
+    let page = daemon.get("/").await.text;
+    let occurrence = field(&page, "occurrence");
+    for back in [
+        "//evil.example",
+        "/\t/evil.example",
+        "/\\evil.example",
+        "https://evil.example",
+    ] {
+        let body = crate::farm::encoded(&[("occurrence", &occurrence), ("back", back)]);
+        let answer = daemon
+            .client
+            .post(format!("{}/alerts/acknowledge", daemon.base))
+            .header("content-type", "application/x-www-form-urlencoded")
+            .body(body)
+            .send()
+            .await
+            .unwrap();
+        assert_eq!(answer.headers()["location"], "/", "{back:?}");
+    }
+    daemon.running.finish().await;
 }
