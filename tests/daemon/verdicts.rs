@@ -52,6 +52,14 @@ async fn a_cold_corner_is_not_hidden_by_a_mean() {
         says(&daemon).await,
         "No alert, but it is cold in the cellar just now."
     );
+    let list = "code,room,place,variety,form,packing,count,dug,weight,note\n\
+                C-01,cellar,wall / 1,Morrowlin,clump,peat,4,,,\n";
+    let mut tx = daemon.store().begin().await.unwrap();
+    let crates = overwinter::stock::list::parse(list).crates;
+    tx.import_crates(&crates, START, "a test").await.unwrap();
+    tx.commit().await.unwrap();
+    let page = daemon.get("/crates").await.text;
+    assert!(page.contains("cold, no alert yet"), "{page}");
     daemon.running.finish().await;
 }
 
