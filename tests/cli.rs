@@ -654,6 +654,19 @@ fn what_nobody_could_have_measured_is_refused_and_contradictions_are_named() {
 }
 
 #[test]
+fn what_claims_to_be_heard_in_the_future_does_not_hold_up_the_record() {
+    let place = Place::with_store();
+    let header = "measured_at,sensor,temperature_c,humidity_pct,battery_pct,received_at";
+    place.write(
+        "future.csv",
+        format!("{header}\n2025-12-01T00:00:00Z,north,9.8,81,,2200-01-01T00:00:00Z\n"),
+    );
+    place
+        .run(&["import", "readings", "future.csv"])
+        .ends(1, &["future.csv:2: is stamped before 2015 or ahead"]);
+}
+
+#[test]
 fn crates_come_in_once() {
     let place = Place::with_store();
     let list = project("demo-sensors/crates.csv");

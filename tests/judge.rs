@@ -273,6 +273,26 @@ fn a_silent_sensor_is_told_and_is_worse_when_it_is_the_last_one() {
 }
 
 #[test]
+fn the_sensor_that_is_still_beyond_gives_the_figures() {
+    let mut story = Story::new(site());
+    for minute in (0..120).step_by(10) {
+        // North is the first to freeze and the first to recover; south stays frozen.
+        let north = if minute < 40 { 0.5 } else { 9.0 };
+        story.reading(1, minute, minute, north, 80.0);
+        story.reading(2, minute, minute, 1.0, 80.0);
+    }
+    let frost = story
+        .judge
+        .standing()
+        .into_iter()
+        .find(|s| s.occurrence.kind == Kind::Frost)
+        .unwrap();
+    assert_eq!(frost.figures.sensor, "south");
+    assert_eq!(frost.figures.value, Some(1.0));
+    assert_eq!(frost.figures.until, None);
+}
+
+#[test]
 fn a_pause_of_the_recorder_is_not_a_silence() {
     let mut story = Story::new(only(3));
     story.hold(3, 0..60, 10.0, 80.0);
@@ -284,6 +304,32 @@ fn a_pause_of_the_recorder_is_not_a_silence() {
     assert_eq!(story.told, []);
     story.tick(10 * 60 + 31);
     assert_eq!(story.told[0].at, START.plus(10 * HOUR_MS + 30 * MINUTE_MS));
+}
+
+#[test]
+fn a_start_of_the_recorder_is_no_word_from_a_sensor() {
+    let mut story = Story::new(only(3));
+    story.hold(3, 0..60, 10.0, 80.0);
+    story.step(&Input::Started {
+        at: START.plus(10 * HOUR_MS),
+        off_from: START.plus(HOUR_MS),
+    });
+    let back = story.judge.sensors().next().unwrap();
+    assert_eq!(back.heard_at, Some(START.plus(50 * MINUTE_MS)));
+}
+
+#[test]
+fn a_logger_does_not_stand_in_for_the_last_sensor_that_is_heard() {
+    let mut settings = site();
+    settings
+        .sensors
+        .retain(|s| s.room == "cellar" && s.role == Role::Air);
+    settings.sensors[1].arrives = Arrives::Batches;
+    let mut story = Story::new(settings);
+    story.hold(1, 0..60, 10.0, 80.0);
+    story.tick(120);
+    assert_eq!(story.told[0].kind, Kind::Silent);
+    assert_eq!(story.told[0].priority, Priority::High);
 }
 
 #[test]

@@ -19,7 +19,7 @@ use crate::{
     store::Store,
     watch::{
         Heard, Input, SensorName, Stamp,
-        reading::{Refused, clock_is_wrong},
+        reading::{AHEAD_MS, Refused, clock_is_wrong},
     },
 };
 
@@ -165,7 +165,7 @@ pub async fn bring_in<R: std::io::BufRead>(
                             .push(Refused::new(line, heard.sensor.as_str(), why));
                     }
                     Some((line, _, Ok(heard))) if impossible(&heard, now) => {
-                        let why = "is stamped before 2015 or ahead of this computer's clock; correct measured_at";
+                        let why = "is stamped before 2015 or ahead of this computer's clock; correct measured_at and received_at";
                         batch
                             .refused
                             .push(Refused::new(line, heard.sensor.as_str(), why));
@@ -185,9 +185,13 @@ pub async fn bring_in<R: std::io::BufRead>(
     Ok(total)
 }
 
-/// Nobody could have measured then; a file does not even know when it was heard.
+/// Nobody could have measured or heard it then; a file does not even know when it was heard. What
+/// is heard in the future would hold up everything that arrives until then.
 fn impossible(heard: &Heard, now: Stamp) -> bool {
     let received = heard.received_at.unwrap_or(now);
+    if AHEAD_MS < received.since(now) {
+        return true;
+    }
     heard
         .device_at
         .is_some_and(|at| clock_is_wrong(at, received))

@@ -1,6 +1,6 @@
 //! `run`: puts the parts together, starts them in order and stops them in order.
 
-use std::{net::SocketAddr, path::Path, time::Duration};
+use std::{net::SocketAddr, path::Path, sync::Arc, time::Duration};
 
 use anyhow::Context as _;
 use axum::Router;
@@ -18,7 +18,7 @@ use super::{Failure, Outcome, configuration, lock, log_to_stderr};
 use crate::{
     clock::Clock,
     config::Config,
-    engine::{Engine, Opening},
+    engine::{Engine, Opening, Status},
     inbox::{self, Board, Inbox},
     intake::{file_tail::FileTail, http, serial::Serial},
     notify::words::Manner,
@@ -40,9 +40,13 @@ pub fn run(path: &Path) -> Outcome {
     runtime()?.block_on(async {
         let running = Running::start(&config, Clock::machine(), None).await?;
         tell!("Watching. Open http://{}/", running.address);
-        asked_to_stop().await?;
+        let done = tokio::select! {
+            done = asked_to_stop() => done,
+            // Pages alone would look like a recorder that works.
+            () = running.gone() => Err(anyhow::anyhow!("the recorder has stopped by itself").into()),
+        };
         running.finish().await;
-        Ok(())
+        done
     })
 }
 
@@ -70,6 +74,7 @@ pub struct Running {
     pub address: SocketAddr,
     /// The store, for looking.
     pub store: Store,
+    status: watch::Receiver<Arc<Status>>,
     sources: Vec<JoinHandle<()>>,
     stop_sources: watch::Sender<bool>,
     engine: JoinHandle<Engine>,
@@ -101,6 +106,7 @@ impl Running {
         .await
         .with_context(|| format!("cannot open `{}`", config.database.display()))?;
         let store = engine.store().clone();
+        let status = engine.status();
         let (inbox, envelopes) = inbox::channel();
         let board = Board::default();
         let site = Site {
@@ -111,7 +117,7 @@ impl Running {
             },
             notice,
             clock: clock.clone(),
-            status: engine.status(),
+            status: status.clone(),
             store: store.clone(),
             inbox: inbox.clone(),
             board: board.clone(),
@@ -134,6 +140,7 @@ impl Running {
         Ok(Self {
             address,
             store,
+            status,
             sources,
             stop_sources,
             engine,
@@ -141,6 +148,12 @@ impl Running {
             web,
             stop_web,
         })
+    }
+
+    /// Waits until the writer has ended without being asked to.
+    pub async fn gone(&self) {
+        let mut status = self.status.clone();
+        while status.changed().await.is_ok() {}
     }
 
     /// Stops sources, then the writer, then the pages; what was accepted is on disk.

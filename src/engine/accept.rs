@@ -7,7 +7,7 @@ use crate::{
     store::{StoreError, Tx, log::Tally},
     watch::{
         Heard, Reading, SensorId, SensorName, Stamp, Values,
-        reading::{HOUR_MS, Merge, Refused, clock_is_wrong, merge, union},
+        reading::{AHEAD_MS, HOUR_MS, Merge, Refused, clock_is_wrong, merge, union},
     },
 };
 
@@ -31,6 +31,16 @@ pub(super) struct Fresh {
     pub parts: Vec<i64>,
     /// What is stored or about to be, for instants that were asked for.
     known: HashMap<(SensorId, Stamp), (i64, Values)>,
+}
+
+impl Fresh {
+    fn remember(&mut self, stored: Vec<((SensorId, Stamp), i64, Values)>) {
+        for (key, part, values) in stored {
+            let entry = self.known.entry(key).or_default();
+            entry.0 = entry.0.max(part + 1);
+            entry.1 = union(entry.1, values);
+        }
+    }
 }
 
 struct Placed<'a> {
@@ -72,7 +82,19 @@ impl Sensors {
                 });
             if p.odd.is_some() {
                 // Several may arrive at one instant; each keeps one of its own.
-                while fresh.known.contains_key(&(p.sensor, p.measured_at)) {
+                while self.known_at(tx, p, fresh).await?.is_some() {
+                    p.measured_at = p.measured_at.plus(1);
+                }
+            } else if p.heard.device_at.is_none() && self.known_at(tx, p, fresh).await?.is_some() {
+                // Without a time of its own it cannot contradict anything: the clock stands still or
+                // was set back, and this comes after what was heard before.
+                let newest = self.newest.get(&p.sensor).copied().unwrap_or_default();
+                if newest.since(p.measured_at) <= AHEAD_MS {
+                    p.measured_at = p.measured_at.max(newest);
+                }
+                if let Some(values) = self.known_at(tx, p, fresh).await?
+                    && merge(values, p.heard.values).1
+                {
                     p.measured_at = p.measured_at.plus(1);
                 }
             }
@@ -151,10 +173,17 @@ impl Sensors {
             };
             // The order of arrival is the order of time, whatever a file claims.
             clock = clock.max(received(h));
+            // What waited for the store speaks for when it was heard, unless the clock was set back.
+            let last = self.newest.get(&sensor);
+            let heard_at = if last.is_none_or(|last| *last < received(h)) {
+                received(h)
+            } else {
+                clock
+            };
             let mut p = Placed {
                 heard: h,
                 sensor,
-                measured_at: h.device_at.unwrap_or(clock),
+                measured_at: h.device_at.unwrap_or(heard_at),
                 received_at: clock,
                 odd: None,
             };
@@ -196,6 +225,21 @@ impl Sensors {
         Ok(same.map(|((_, at), _, _)| *at))
     }
 
+    /// What is stored or about to be for the instant of one reading.
+    async fn known_at(
+        &self,
+        tx: &mut Tx,
+        p: &Placed<'_>,
+        fresh: &mut Fresh,
+    ) -> Result<Option<Values>, StoreError> {
+        let key = (p.sensor, p.measured_at);
+        let past = |newest: &Stamp| p.measured_at <= *newest;
+        if !fresh.known.contains_key(&key) && self.newest.get(&p.sensor).is_some_and(past) {
+            fresh.remember(tx.known(&[key]).await?);
+        }
+        Ok(fresh.known.get(&key).map(|known| known.1))
+    }
+
     /// Fetches what is stored for instants that are not later than everything of their sensor.
     async fn look_up(
         &self,
@@ -218,11 +262,7 @@ impl Sensors {
         if wanted.is_empty() {
             return Ok(());
         }
-        for (key, part, values) in tx.known(&wanted).await? {
-            let entry = fresh.known.entry(key).or_default();
-            entry.0 = entry.0.max(part + 1);
-            entry.1 = union(entry.1, values);
-        }
+        fresh.remember(tx.known(&wanted).await?);
         Ok(())
     }
 }

@@ -47,6 +47,12 @@ struct Memory {
     sensors: Sensors,
     recent: BTreeMap<SensorId, Arc<Recent>>,
     tail: Tail,
+    /// Settings wait for the first input of an import into an empty log.
+    owed_settings: Option<Settings>,
+    /// The end of what was watched; an import says so before its first input, if it has any.
+    owed_start: Option<Stamp>,
+    /// How far time has passed without an input; nothing arrives before this.
+    ticked: Stamp,
 }
 
 /// The one writer.
@@ -54,9 +60,9 @@ pub struct Engine {
     store: Store,
     clock: Clock,
     memory: Memory,
-    /// Settings wait for the first input of an import into an empty log.
-    owed_settings: Option<Settings>,
     last_alive: Stamp,
+    /// Whether a sign of life is left; an import into a log that nobody watched leaves none.
+    watched: bool,
     status: watch::Sender<Arc<Status>>,
     version: u64,
 }
@@ -77,8 +83,8 @@ impl Engine {
             store,
             clock,
             memory: Memory::default(),
-            owed_settings: None,
             last_alive: now,
+            watched: false,
             status: watch::channel(Arc::default()).0,
             version: 0,
         };
@@ -166,18 +172,26 @@ impl Engine {
         let alive = self.store.alive().await?;
         let open = self.store.open_alerts().await?;
         let mut tx = self.store.begin().await?;
-        // A clock that was set back does not turn the log around.
-        let now = now.max(self.memory.judge.now());
+        // A clock that was set back does not turn the log around; deadlines were crossed up to the
+        // last sign of life.
+        let now = now.max(self.memory.judge.now()).max(alive.unwrap_or(now));
+        let empty = self.memory.sensors.next_seq == 1;
+        self.watched = opening == Opening::Daemon || alive.is_some();
         if opening == Opening::Daemon {
-            let off_from = alive.unwrap_or(now).min(now);
-            self.act(&mut tx, now, "recorder", Act::Started { off_from })
-                .await?;
+            // What was brought in while nobody watched ends with its last input.
+            let last = self.memory.judge.now();
+            let off_from = alive.unwrap_or(if empty { now } else { last });
+            self.memory.owed_start = Some(off_from);
+            self.started(&mut tx, now).await?;
+        } else if let Some(alive) = alive {
+            self.memory.judge.step(&Input::Tick { at: alive });
+            self.memory.owed_start = Some(alive);
         }
         if *self.memory.judge.settings() != settings {
-            let empty = self.memory.sensors.next_seq == 1;
             if opening == Opening::Import && empty {
-                self.owed_settings = Some(settings);
+                self.memory.owed_settings = Some(settings);
             } else {
+                self.started(&mut tx, now).await?;
                 self.act(&mut tx, now, "configuration", Act::Settings(settings))
                     .await?;
             }
@@ -285,6 +299,7 @@ impl Engine {
             .now()
             .max(self.memory.judge.now())
             .max(self.last_alive);
+        self.started(&mut tx, at).await?;
         for message in messages {
             receipts.push(match message {
                 Message::Readings(batch) => self.batch(&mut tx, batch, at, &mut fresh).await?,
@@ -298,10 +313,23 @@ impl Engine {
         tx.append_readings(&fresh.readings, &fresh.parts, &mut self.memory.tail)
             .await?;
         let alive = self.memory.judge.now().max(at);
-        tx.set_alive(alive).await?;
+        if self.watched {
+            tx.set_alive(alive).await?;
+        }
         tx.commit().await?;
         self.last_alive = alive;
         Ok(receipts)
+    }
+
+    /// Says that the recorder runs again, if that is owed.
+    async fn started(&mut self, tx: &mut Tx, at: Stamp) -> Result<(), StoreError> {
+        match self.memory.owed_start.take() {
+            Some(off_from) => {
+                self.act(tx, at, "recorder", Act::Started { off_from })
+                    .await
+            }
+            None => Ok(()),
+        }
     }
 
     async fn batch(
@@ -311,15 +339,16 @@ impl Engine {
         at: Stamp,
         fresh: &mut Fresh,
     ) -> Result<Receipt, StoreError> {
-        if let Some(settings) = self.owed_settings.clone() {
-            let first = batch.heard.first().and_then(|h| h.received_at);
-            let at = first.unwrap_or(at);
+        if let Some(first) = batch.heard.first()
+            && let Some(settings) = self.memory.owed_settings.take()
+        {
+            let at = first.received_at.unwrap_or(at);
             self.act(tx, at, "configuration", Act::Settings(settings))
                 .await?;
-            self.owed_settings = None;
         }
         let from = fresh.readings.len();
-        let floor = self.memory.judge.now();
+        // What waited for the store may have been heard before deadlines that have passed since.
+        let floor = self.memory.judge.now().max(self.memory.ticked);
         let (mut receipt, tallies) = self
             .memory
             .sensors
@@ -395,6 +424,7 @@ impl Engine {
 
     async fn try_tick(&mut self, at: Stamp) -> Result<(), StoreError> {
         let told = self.memory.judge.step(&Input::Tick { at });
+        self.memory.ticked = at;
         let mut tx = self.store.begin().await?;
         record(&mut tx, &told, None).await?;
         tx.set_alive(at).await?;

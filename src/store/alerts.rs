@@ -39,10 +39,11 @@ impl Tx {
             // A worse rung, or a return of the same trouble, follows what stood before it.
             sqlx::query!(
                 "update alert set state = 'normal', ended_at = coalesce(ended_at, ?3)
-                 where subject = ?1 and kind = ?2 and state <> 'normal' and raised_at < ?3",
+                 where subject = ?1 and kind = ?2 and state <> 'normal' and raised_at <= ?3 and occurrence <> ?4",
                 subject,
                 kind,
-                t.at.0
+                t.at.0,
+                occurrence
             )
             .execute(&mut *self.0)
             .await?;

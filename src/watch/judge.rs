@@ -11,7 +11,7 @@ use super::{
     reading::{HOUR_MS, Reading, SensorId, Stamp, Values},
     rule::{Quantity, Rule},
     settings::{Arrives, Role, SensorSettings, Settings},
-    standing::{SensorNow, Standing},
+    standing::{SensorNow, Standing, together},
 };
 use crate::climate::{Air, Celsius, RelativeHumidity, mould};
 
@@ -55,9 +55,10 @@ pub(super) struct Sensor {
     pub(super) hold_ms: i64,
     pub(super) rules: Vec<Rule>,
     pub(super) dwells: Vec<Dwell>,
-    /// When it was last heard, or began to be expected.
+    /// When it was last heard, or began to be expected (again): silence counts from here.
     pub(super) heard_at: Stamp,
-    pub(super) ever_heard: bool,
+    /// When it was last heard indeed.
+    pub(super) last_heard: Option<Stamp>,
     /// Priority of the standing silence.
     pub(super) silent: Option<Priority>,
     pub(super) silent_alert: usize,
@@ -209,7 +210,7 @@ impl Judge {
     pub fn sensors(&self) -> impl Iterator<Item = SensorNow> + '_ {
         self.sensors.iter().map(|s| SensorNow {
             settings: s.settings.clone(),
-            heard_at: s.ever_heard.then_some(s.heard_at),
+            heard_at: s.last_heard,
             silent: s.silent.is_some(),
             temperature: s.temperature,
             humidity: s.humidity,
@@ -256,11 +257,16 @@ impl Judge {
         self.settle(touched, at, out);
     }
 
-    /// Silence is worse when no other air sensor of the room is still heard.
+    /// Silence is worse when no other air sensor of the room is still heard; a logger that is read
+    /// now and then does not count, because it can say nothing about the present.
     fn silence_priority(&self, index: usize) -> Priority {
         let this = &self.sensors[index];
         let others = self.sensors.iter().enumerate().any(|(i, s)| {
-            i != index && s.room == this.room && s.settings.role == Role::Air && s.silent.is_none()
+            i != index
+                && s.room == this.room
+                && s.settings.role == Role::Air
+                && s.settings.arrives == Arrives::Live
+                && s.silent.is_none()
         });
         match this.settings.role {
             Role::Air if !others => Priority::High,
@@ -283,7 +289,7 @@ impl Judge {
         let mut touched = Vec::new();
 
         sensor.heard_at = sensor.heard_at.max(reading.received_at);
-        sensor.ever_heard = true;
+        sensor.last_heard = sensor.last_heard.max(Some(reading.received_at));
         if sensor.silent.take().is_some() {
             touched.push(sensor.silent_alert);
         }
@@ -387,9 +393,14 @@ impl Judge {
 
     fn settle_one(&mut self, index: usize, at: Stamp, out: &mut Vec<Transition>) {
         let (level, priority, lead) = self.worst_of(index);
+        let held = self.holds_up(index);
         let alert = &mut self.alerts[index];
         let from = alert.state();
         if level == alert.level {
+            // Another sensor may hold up what this one has left: then its figures are told.
+            if 0 < level && !held {
+                alert.lead = lead;
+            }
             return;
         }
         let raised = alert.level < level;
@@ -439,6 +450,18 @@ impl Judge {
         worst
     }
 
+    /// The rule whose figures are told is still broken at the level of its alert.
+    fn holds_up(&self, index: usize) -> bool {
+        let alert = &self.alerts[index];
+        let sensor = &self.sensors[alert.lead.0];
+        let rules = sensor.rules.iter().zip(&sensor.dwells);
+        alert.kind == Kind::Silent
+            || rules
+                .skip(alert.lead.1)
+                .take(1)
+                .any(|(rule, dwell)| dwell.active && rule.level == alert.level)
+    }
+
     pub(super) fn tell(&self, index: usize, from: State, at: Stamp, out: &mut Vec<Transition>) {
         let alert = &self.alerts[index];
         let Some(occurrence) = alert.occurrence.clone() else {
@@ -460,8 +483,8 @@ impl Judge {
     fn figures(&self, alert: &Alert) -> Figures {
         let sensor = &self.sensors[alert.lead.0];
         let rounded = |v: f64| (v * 1000.0).round() / 1000.0;
-        let of = |q: Option<(Stamp, f64)>| q.map(|(_, v)| rounded(v));
-        let (t, rh) = (of(sensor.temperature), of(sensor.humidity));
+        let (t, rh) = together(sensor.temperature, sensor.humidity, sensor.hold_ms);
+        let (t, rh) = (t.map(rounded), rh.map(rounded));
         let mut figures = Figures {
             sensor: sensor.settings.name.to_string(),
             since: alert.since.to_rfc3339(),

@@ -42,7 +42,7 @@ impl Judge {
             };
             let old = &self.sensors[slot];
             sensor.heard_at = old.heard_at;
-            sensor.ever_heard = old.ever_heard;
+            sensor.last_heard = old.last_heard;
             sensor.temperature = old.temperature;
             sensor.humidity = old.humidity;
             sensor.battery_pct = old.battery_pct;
@@ -141,7 +141,7 @@ impl Judge {
             rules: Vec::new(),
             dwells: Vec::new(),
             heard_at: at,
-            ever_heard: false,
+            last_heard: None,
             silent: None,
             silent_alert,
             temperature: None,

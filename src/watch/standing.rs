@@ -57,3 +57,24 @@ pub struct SensorNow {
     /// Percent of battery left.
     pub battery_pct: Option<u8>,
 }
+
+impl SensorNow {
+    /// The newest temperature in C and humidity in percent, of which one that is older than the
+    /// other by more than a reading speaks for is left out.
+    pub fn together(&self) -> (Option<f64>, Option<f64>) {
+        together(self.temperature, self.humidity, self.settings.hold_ms())
+    }
+}
+
+pub(super) fn together(
+    temperature: Option<(Stamp, f64)>,
+    humidity: Option<(Stamp, f64)>,
+    hold_ms: i64,
+) -> (Option<f64>, Option<f64>) {
+    let newest = temperature.map(|t| t.0).max(humidity.map(|rh| rh.0));
+    let speaks = |q: Option<(Stamp, f64)>| {
+        q.filter(|(at, _)| newest.is_some_and(|newest| newest.since(*at) <= hold_ms))
+            .map(|(_, value)| value)
+    };
+    (speaks(temperature), speaks(humidity))
+}

@@ -10,7 +10,7 @@ use axum::{
 };
 use serde_json::{Value, json};
 
-use super::{Site, view};
+use super::{Site, pages, view};
 use crate::{
     climate::{Air, Celsius, RelativeHumidity},
     engine::Status,
@@ -60,13 +60,15 @@ pub async fn alerts(State(site): State<Site>) -> Json<Value> {
 
 /// `GET /readyz`: whether readings can be stored.
 pub async fn ready(State(site): State<Site>) -> Response {
-    match &site.status.borrow().store_fault {
+    let still = pages::stands_still(&site).then(|| "the recorder stands still".to_owned());
+    let fault = site.status.borrow().store_fault.clone();
+    match fault.or(still) {
         None => "ready\n".into_response(),
         Some(fault) => Problem::new(
             StatusCode::SERVICE_UNAVAILABLE,
             "/problems/unavailable",
             "Not ready",
-            fault.clone(),
+            fault,
         )
         .into_response(),
     }
@@ -87,7 +89,7 @@ fn alert(a: &Standing) -> Value {
 }
 
 fn sensor(s: &SensorNow) -> Value {
-    let (t, rh) = (s.temperature.map(|t| t.1), s.humidity.map(|h| h.1));
+    let (t, rh) = s.together();
     let dew_point = t.zip(rh).and_then(|(t, rh)| {
         let air = Air::new(Celsius::new(t).ok()?, RelativeHumidity::new(rh).ok()?);
         Some(air.dew_point().degrees())

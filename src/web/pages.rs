@@ -28,12 +28,17 @@ use crate::{
     },
     stock::list::Crate,
     store::StoreError,
-    watch::{Occurrence, SensorNow, Stamp, Standing, State as AlertState, settings::RoomSettings},
+    watch::{
+        Occurrence, SensorNow, Stamp, Standing, State as AlertState, reading::MINUTE_MS,
+        settings::RoomSettings,
+    },
 };
 
 /// A condensation margin below this is within the error of common sensors: 3 % of humidity are
 /// 0.55 C of dew point at 10 C and 80 % (WMO-No. 8 formula, differentiated).
 const CANNOT_TELL_K: f64 = 0.55;
+/// A snapshot is made at least once a minute, in milliseconds; after this nobody makes them.
+const STANDS_STILL_MS: i64 = 5 * MINUTE_MS;
 /// Alerts that are over, shown at most.
 const EARLIER: i64 = 50;
 
@@ -175,6 +180,13 @@ fn alert(
     alert
 }
 
+/// The writer is gone, or waits for a disk that does not answer: what is known grows old.
+pub(super) fn stands_still(site: &Site) -> bool {
+    let made_at = site.status.borrow().at;
+    let age_ms = site.clock.now().since(made_at) / site.clock.speed().max(1.0) as i64;
+    STANDS_STILL_MS < age_ms || site.status.has_changed().is_err()
+}
+
 fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdict {
     if let Some(fault) = &status.store_fault {
         return Verdict {
@@ -182,6 +194,19 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
             sentence: format!("Nothing can be stored: {fault}."),
             more: Some(
                 "Make room on the disk or look at its cable. Readings wait at their sources, as far as these can wait."
+                    .to_owned(),
+            ),
+        };
+    }
+    if stands_still(site) {
+        return Verdict {
+            tone: Tone::ActNow,
+            sentence: format!(
+                "The recorder stands still since {}.",
+                site.manner.moment(status.at, now)
+            ),
+            more: Some(
+                "Nothing is stored or judged, and what is shown here is old. Start it again and look at its disk."
                     .to_owned(),
             ),
         };
@@ -242,6 +267,17 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
             tone: Tone::NoWord,
             sentence: format!("Nothing is heard from {}.", list(&mute)),
             more: Some("Readings appear here as soon as a sensor speaks; the Sensors page says what each source is doing.".to_owned()),
+        };
+    }
+    let lost = airs.iter().find_map(|(r, a)| Some((the(&r.name), a.lost?)));
+    if let Some((room, what)) = lost {
+        return Verdict {
+            tone: Tone::NoWord,
+            sentence: format!("No {what} is heard from {room} any more."),
+            more: Some(
+                "A sensor there gave it before: look at its battery, its cable and its probe."
+                    .to_owned(),
+            ),
         };
     }
     let outside = airs
@@ -321,12 +357,16 @@ fn room(
         .iter()
         .find(|a| a.room == settings.name && a.state != AlertState::ReturnedUnacknowledged);
     let (tone, state) = match worst {
+        _ if stands_still(site) => (Tone::NoWord, "No word".to_owned()),
         Some(a) => {
             let words = Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, manner);
             (standing_tone(a), words.state.to_owned())
         }
         None if air.temperature.is_none() && air.humidity.is_none() => {
             (Tone::NoWord, "No word".to_owned())
+        }
+        None if air.lost.is_some() => {
+            (Tone::NoWord, format!("No {}", air.lost.unwrap_or_default()))
         }
         None => match air.outside(band) {
             Some(side) => (Tone::LookSoon, format!("{}, no alert yet", capital(side))),
@@ -408,9 +448,9 @@ fn capital(word: &str) -> String {
 }
 
 pub(super) fn last_values(site: &Site, s: &SensorNow) -> String {
-    let t = s.temperature.map(|(_, t)| site.manner.temperature(t));
-    let rh = s.humidity.map(|(_, rh)| percent(rh));
-    let both: Vec<String> = t.into_iter().chain(rh).collect();
+    let (t, rh) = s.together();
+    let t = t.map(|t| site.manner.temperature(t));
+    let both: Vec<String> = t.into_iter().chain(rh.map(percent)).collect();
     if both.is_empty() {
         "–".to_owned()
     } else {
@@ -519,9 +559,12 @@ pub async fn acknowledge(
             })?;
     }
     // Only a path of our own: nobody is to be led elsewhere.
-    let back = form
-        .back
-        .filter(|b| b.starts_with('/') && !b.starts_with("//") && !b.contains(['\\', '\r', '\n']));
+    let back = form.back.filter(|b| {
+        b.starts_with('/')
+            && !b.starts_with("//")
+            && !b.contains('\\')
+            && !b.contains(char::is_control)
+    });
     Ok(Redirect::to(back.as_deref().unwrap_or("/")).into_response())
 }
 

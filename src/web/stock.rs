@@ -14,7 +14,7 @@ use serde::Deserialize;
 use super::{
     Site,
     html::{By, CrateGroup, CratesPage, Krate, Lot, Tab, Tone},
-    pages::{Failed, path_of, render},
+    pages::{Failed, path_of, render, stands_still},
     view::{self, room_air, standing_tone},
 };
 use crate::{
@@ -221,7 +221,15 @@ fn air(site: &Site, status: &Status, room: &str, named: bool, now: Stamp) -> (To
             let state = words.state.to_lowercase();
             (standing_tone(a), format!("{place}{figures}, {state}"))
         }
-        None => (Tone::Well, format!("{place}{figures}, well")),
+        None if stands_still(site) => (Tone::NoWord, format!("{place}{figures}, old")),
+        None => match (heard.lost, heard.outside(settings.limits.band)) {
+            (Some(what), _) => (Tone::NoWord, format!("{place}{figures}, no {what}")),
+            (None, Some(side)) => (
+                Tone::LookSoon,
+                format!("{place}{figures}, {side}, no alert yet"),
+            ),
+            (None, None) => (Tone::Well, format!("{place}{figures}, well")),
+        },
     }
 }
 

@@ -39,6 +39,12 @@ pub struct RoomAir {
     pub heard_at: Option<Stamp>,
     /// The coldest probe on a surface or among tubers, in C.
     pub coldest: Option<f64>,
+    /// Coldest and warmest of the air sensors, in C.
+    pub temperatures: Option<(f64, f64)>,
+    /// Driest and dampest of the air sensors, in percent.
+    pub humidities: Option<(f64, f64)>,
+    /// `temperature` or `humidity` where an air sensor gave it once and none gives it now.
+    pub lost: Option<&'static str>,
 }
 
 impl RoomAir {
@@ -64,15 +70,18 @@ impl RoomAir {
 
     /// In which way it lies outside a band, for a room that has no alert (yet).
     pub fn outside(&self, band: Band) -> Option<&'static str> {
-        let (t, rh) = (self.temperature, self.humidity);
-        if t.is_some_and(|t| t < band.low_c) {
+        // Each sensor for itself, as alerts are judged: a mean hides a cold corner.
+        let (t, rh) = (self.temperatures, self.humidities);
+        if t.is_some_and(|(coldest, _)| coldest < band.low_c) {
             Some("cold")
-        } else if t.is_some_and(|t| band.high_c < t) {
+        } else if t.is_some_and(|(_, warmest)| band.high_c < warmest) {
             Some("warm")
-        } else if rh.is_some_and(|rh| rh < band.low_pct) {
+        } else if rh.is_some_and(|(driest, _)| driest < band.low_pct) {
             Some("dry")
-        } else if rh.is_some_and(|rh| band.high_pct < rh) {
+        } else if rh.is_some_and(|(_, dampest)| band.high_pct < dampest) {
             Some("damp")
+        } else if self.margin().is_some_and(|margin| margin <= 0.0) {
+            Some("sweating")
         } else {
             None
         }
@@ -104,10 +113,26 @@ pub fn room_air(status: &Status, room: &str) -> RoomAir {
         let n = values.len() as f64;
         (!values.is_empty()).then(|| values.iter().sum::<f64>() / n)
     };
+    let range = |values: &[f64]| {
+        let low = values.iter().copied().reduce(f64::min)?;
+        Some((low, values.iter().copied().reduce(f64::max)?))
+    };
+    let t: Vec<f64> = air.iter().filter_map(|s| fresh(s, s.temperature)).collect();
+    let rh: Vec<f64> = air.iter().filter_map(|s| fresh(s, s.humidity)).collect();
+    let lost = if t.is_empty() && air.iter().any(|s| s.temperature.is_some()) {
+        Some("temperature")
+    } else if rh.is_empty() && air.iter().any(|s| s.humidity.is_some()) {
+        Some("humidity")
+    } else {
+        None
+    };
     let probes = status.sensors.iter().filter(speaks);
     RoomAir {
-        temperature: mean(air.iter().filter_map(|s| fresh(s, s.temperature)).collect()),
-        humidity: mean(air.iter().filter_map(|s| fresh(s, s.humidity)).collect()),
+        temperatures: range(&t),
+        humidities: range(&rh),
+        lost,
+        temperature: mean(t),
+        humidity: mean(rh),
         heard_at: status
             .sensors
             .iter()
@@ -221,7 +246,9 @@ pub fn frame(
     path: String,
 ) -> Frame {
     let behind = status.clock_behind_ms;
-    let notice = if 120_000 < behind {
+    let notice = if super::pages::stands_still(site) {
+        Some("The recorder stands still: what is shown here is old.".to_owned())
+    } else if 120_000 < behind {
         Some(format!(
             "This computer's clock is {} behind the record. Set it right: until then times are not.",
             crate::notify::words::span(behind)

@@ -6,4 +6,5 @@ mod files;
 mod posts;
 mod record;
 mod restarts;
+mod verdicts;
 mod wires;

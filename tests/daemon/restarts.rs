@@ -2,13 +2,14 @@
 
 use overwinter::{
     cli::data::write_readings,
-    engine::replay::Replay,
+    engine::{Engine, Opening, replay::Replay},
+    inbox::{Batch, Message},
     intake::decode::table::{self, TableShape},
-    watch::Stamp,
+    watch::{Heard, SensorName, Stamp, Values},
 };
 use sqlx::{Connection, SqliteConnection};
 
-use crate::farm::{Answer, Daemon, Farm, START, STEP_MS, encoded, hour, object};
+use crate::farm::{Answer, Daemon, Farm, START, STEP_MS, encoded, hour, minute, object};
 
 /// Three rooms' worth of trouble in twenty hours: damp and dry air, a frost, a sensor that stops, a
 /// late batch, a repeat and halves.
@@ -204,4 +205,210 @@ async fn what_was_told_live_is_what_a_replay_tells() {
         .to_vec();
     assert_eq!(kinds, [true; 4], "{live:?}");
     assert_eq!(again, live);
+}
+
+/// What one source heard of `north` at an instant, without a time of its own.
+fn waiting(at: Option<Stamp>, t: i32) -> Message {
+    Message::Readings(Batch {
+        source: SensorName::new("line").unwrap(),
+        heard: vec![Heard {
+            sensor: SensorName::new("north").unwrap(),
+            device_at: None,
+            received_at: at,
+            values: Values {
+                temperature_mc: Some(t),
+                ..Values::default()
+            },
+            line: 1,
+        }],
+        refused: Vec::new(),
+        position: None,
+    })
+}
+
+async fn watching(farm: &Farm) -> Engine {
+    let config = farm.config();
+    let clock = farm.clock.clone();
+    Engine::open(&config.database, config.watch, clock, Opening::Daemon)
+        .await
+        .unwrap()
+}
+
+/// `at kind from>to` of every change recorded, `at` in minutes.
+async fn changes(engine: &Engine) -> Vec<(i64, String)> {
+    let all = engine.store().transitions().await.unwrap();
+    all.into_iter()
+        .map(|(o, at, from, to)| {
+            let words: Vec<_> = o.split(' ').collect();
+            let (kind, of) = (words[1], words[4]);
+            (at.since(START) / 60_000, format!("{kind} {of} {from}>{to}"))
+        })
+        .collect()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_waited_for_the_store_arrives_after_the_deadlines_that_passed() {
+    let farm = Farm::new("");
+    let mut engine = watching(&farm).await;
+    engine.commit(vec![waiting(None, 9000)]).await.unwrap();
+    farm.clock.set(minute(40));
+    engine.tick().await;
+    // Heard at minute 20, stored at minute 41: the silence of minute 30 stands in the record.
+    farm.clock.set(minute(41));
+    let late = waiting(Some(minute(20)), 9100);
+    engine.commit(vec![late]).await.unwrap();
+    let live = changes(&engine).await;
+    let north: Vec<_> = live.iter().filter(|c| c.1.contains("north")).collect();
+    assert_eq!(north[0].0, 30, "{live:?}");
+    assert!(30 <= north[1].0, "over before it began: {live:?}");
+    let standing = engine.judge().standing();
+    engine.close().await;
+
+    let rebuilt = farm.engine().await.unwrap();
+    assert_eq!(rebuilt.judge().standing(), standing);
+    let sensor = rebuilt.judge().sensors().next().unwrap();
+    assert_eq!(sensor.temperature, Some((minute(20), 9.1)));
+    rebuilt.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_start_with_the_clock_set_back_loses_no_alert() {
+    let farm = Farm::new("");
+    let mut engine = watching(&farm).await;
+    engine.commit(vec![waiting(None, 9000)]).await.unwrap();
+    farm.clock.set(minute(40));
+    engine.tick().await;
+    let standing = engine.judge().standing();
+    assert_eq!(standing.len(), 3, "every sensor is silent");
+    engine.close().await;
+
+    farm.clock.set(minute(10));
+    let engine = watching(&farm).await;
+    assert_eq!(engine.judge().standing(), standing);
+    assert_eq!(engine.store().open_alerts().await.unwrap().len(), 3);
+    engine.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn nothing_is_lost_while_the_clock_is_behind() {
+    let farm = Farm::new("");
+    let mut engine = watching(&farm).await;
+    farm.clock.set(minute(60));
+    engine.commit(vec![waiting(None, 9000)]).await.unwrap();
+    // The clock is set back by half an hour; a device without a clock goes on speaking, and comes
+    // back to what it said.
+    for (n, t) in (30..).zip([500, 400, 500, 600, 9000]) {
+        farm.clock.set(minute(n));
+        let receipt = engine.commit(vec![waiting(None, t)]).await.unwrap();
+        assert_eq!((receipt[0].stored, receipt[0].conflict), (1, 0), "{t}");
+        farm.clock.set(minute(n).plus(1000));
+        let line = waiting(Some(minute(n).plus(1000)), t + 1);
+        let receipt = engine.commit(vec![line]).await.unwrap();
+        assert_eq!((receipt[0].stored, receipt[0].conflict), (1, 0), "{t}");
+        let north = engine.judge().sensors().next().unwrap();
+        let heard = north.temperature.map(|t| (t.1 * 1000.0).round() as i32);
+        assert_eq!(heard, Some(t + 1));
+    }
+    engine.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_import_watches_nobody() {
+    let farm = Farm::new("");
+    let mut import = farm.engine().await.unwrap();
+    import
+        .commit(vec![waiting(Some(minute(0)), 9000)])
+        .await
+        .unwrap();
+    import.close().await;
+    // Nobody looked between the last reading of the past and the first start.
+    farm.clock.set(hour(10));
+    let mut engine = watching(&farm).await;
+    assert_eq!(engine.judge().standing(), []);
+    farm.clock.set(hour(10).plus(60_000));
+    engine.tick().await;
+    engine.close().await;
+
+    // Nor between a stop and an import, nor between that and the next start.
+    farm.clock.set(hour(20));
+    let mut import = farm.engine().await.unwrap();
+    import
+        .commit(vec![waiting(Some(minute(1)), 9100)])
+        .await
+        .unwrap();
+    import.close().await;
+    farm.clock.set(hour(30));
+    let engine = watching(&farm).await;
+    assert_eq!(changes(&engine).await, []);
+    let offs: Vec<_> = engine.store().offs(9).await.unwrap();
+    let hours: Vec<_> = offs
+        .iter()
+        .map(|o| [o.from, o.to].map(|at| at.since(START) / 3_600_000))
+        .collect();
+    assert_eq!(hours, [[20, 30], [10, 20], [0, 10]]);
+    engine.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn devices_without_the_time_never_stop_the_writer() {
+    let farm = Farm::new("");
+    let mut engine = watching(&farm).await;
+    let odd = |t: i32| {
+        let Message::Readings(mut batch) = waiting(None, t) else {
+            unreachable!()
+        };
+        batch.heard[0].device_at = Some(Stamp(i64::from(t)));
+        Message::Readings(batch)
+    };
+    // The clock stands still or is set back: all of them arrive at one instant.
+    for t in 1..6 {
+        let receipt = engine.commit(vec![odd(t)]).await.unwrap();
+        assert_eq!(receipt[0].stored, 1, "{t}");
+    }
+    assert_eq!(engine.store().count_readings().await.unwrap(), 5);
+    engine.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn of_two_rungs_reached_at_one_instant_the_worse_stands() {
+    let farm = Farm::new("");
+    let mut engine = watching(&farm).await;
+    // A gateway delivers six hours at once; what they come to falls due before they are heard.
+    let (first, last) = (minute(0), minute(355));
+    farm.clock.set(last.plus(20 * 60_000));
+    let heard = (0..=71).map(|n| Heard {
+        sensor: SensorName::new("north").unwrap(),
+        device_at: Some(first.plus(n * 300_000)),
+        received_at: None,
+        values: Values {
+            temperature_mc: Some(10_000),
+            humidity_mpct: Some(if n == 0 { 89_000 } else { 93_000 }),
+            battery_pct: None,
+        },
+        line: 1,
+    });
+    engine
+        .commit(vec![Message::Readings(Batch {
+            source: SensorName::new("gateway").unwrap(),
+            heard: heard.collect(),
+            refused: Vec::new(),
+            position: None,
+        })])
+        .await
+        .unwrap();
+    let standing: Vec<String> = engine
+        .judge()
+        .standing()
+        .iter()
+        .map(|s| s.occurrence.to_string())
+        .collect();
+    let open = engine.store().open_alerts().await.unwrap();
+    let open: Vec<String> = open.iter().map(|a| a.occurrence.to_string()).collect();
+    assert!(open.iter().any(|o| o.contains("rot-risk 2")), "{open:?}");
+    let rot = |o: &&String| o.contains("rot-risk");
+    assert_eq!(
+        open.iter().filter(rot).collect::<Vec<_>>(),
+        standing.iter().filter(rot).collect::<Vec<_>>()
+    );
+    engine.close().await;
 }
