@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use crate::{
     inbox::{CONFLICTS_NAMED, Receipt},
-    store::{StoreError, Tx, log::Tally},
+    store::{StoreError, Tx, sources::Tally},
     watch::{
         Heard, Reading, SensorId, SensorName, Stamp, Values,
         reading::{AHEAD_MS, HOUR_MS, Merge, Refused, clock_is_wrong, merge, union},

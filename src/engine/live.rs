@@ -14,7 +14,8 @@ use crate::{
     inbox::{Batch, Envelope, Message, Receipt, Unavailable, stopping},
     store::{
         Store, StoreError, Tx,
-        log::{Act, Tail, Tally},
+        log::{Act, Tail},
+        sources::Tally,
     },
     watch::{
         Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition,

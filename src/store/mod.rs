@@ -3,6 +3,7 @@
 pub mod alerts;
 pub mod log;
 pub mod packed;
+pub mod sources;
 pub mod stock;
 
 use std::{path::Path, time::Duration};

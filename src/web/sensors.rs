@@ -16,7 +16,7 @@ use super::{
 use crate::{
     engine::Status,
     notify::words::{ago, count, percent, span, thousands},
-    store::log::{RefusedLine, Tally},
+    store::sources::{RefusedLine, Tally},
     watch::{Arrives, Role, SensorName, SensorNow, Stamp},
 };
 
