@@ -29,7 +29,7 @@ use crate::{
     stock::list::Crate,
     store::StoreError,
     watch::{
-        Occurrence, Priority, SensorNow, Stamp, Standing, State as AlertState,
+        Occurrence, Priority, SensorNow, Stamp, Standing, State as AlertState, Subject,
         settings::RoomSettings,
     },
 };
@@ -214,7 +214,11 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
         let others: Vec<String> = active[1..]
             .iter()
             .take(ALSO_NAMED)
-            .map(|a| small(&told(a).headline))
+            .map(|a| match &a.occurrence.subject {
+                // The room has been named already.
+                Subject::Room(_) if a.room == worst.room => small(told(a).state),
+                _ => small(&told(a).headline),
+            })
             .collect();
         if !others.is_empty() {
             let unnamed = active.len() - 1 - others.len();
