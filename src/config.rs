@@ -164,7 +164,7 @@ impl Reader<'_> {
         T::deserialize(deserializer)
             .map_err(|e| {
                 let span = e.span().unwrap_or_else(|| value.span());
-                let message = e.message().to_owned();
+                let message = in_quotes(e.message());
                 self.fault(&span, message);
             })
             .ok()
@@ -174,7 +174,7 @@ impl Reader<'_> {
         let (table, errors) = DeTable::parse_recoverable(self.text);
         for e in errors {
             let span = e.span().unwrap_or_default();
-            self.fault(&span, e.message().to_owned());
+            self.fault(&span, in_quotes(e.message()));
         }
         if !self.faults.is_empty() {
             // Half a document would only bring up faults that are none.
@@ -475,6 +475,17 @@ impl Reader<'_> {
     }
 }
 
+/// The usual slip is a value without quotes, for which the parser has only words of its own.
+fn in_quotes(message: &str) -> String {
+    if message.starts_with("invalid float") || message.contains("must be quoted") {
+        "words and values with a unit stand in quotes, such as \"north\" or \"5min\"".to_owned()
+    } else if message.ends_with("expected a string") {
+        format!("{message} in quotes, such as \"north\" or \"5min\"")
+    } else {
+        message.to_owned()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -579,6 +590,14 @@ name = "x"
 
     #[test]
     fn a_slip_of_the_pen_is_named() {
+        for (line, what) in [("name = north", "words"), ("name = 5", "invalid type")] {
+            let found = faults(&format!("[[room]]\n{line}\n"));
+            assert!(
+                found[0].starts_with(&format!("line 2: {what}")),
+                "{found:?}"
+            );
+            assert!(found[0].contains("in quotes"), "{found:?}");
+        }
         assert!(faults("[site\n")[0].starts_with("line 1: "));
         let found = faults("[[room]]\nname = \"a\"\nhumidty = [\"1%\", \"2%\"]\n");
         assert!(

@@ -30,7 +30,7 @@
     const late = !pausedAt && OLD < now - made;
     const gone = lost || QUIET < now - contact || late;
     const words = gone
-      ? `No contact with the monitor since ${clock(late ? made : contact)}. What you see here is old.`
+      ? `No contact with the monitor since ${clock(late ? made : contact)}. What you see here is old: look at the computer, and at a thermometer in the room.`
       : pausedAt
         ? `Updates paused at ${clock(pausedAt)}. What you see here is getting old.`
         : "";

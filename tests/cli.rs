@@ -677,7 +677,7 @@ fn crates_come_in_once() {
     assert_eq!(said.out, "0 crates new, 0 changed, 46 as before\n");
     place.write(
         "bad.csv",
-        "code,room,variety,form,count\n,cellar,Brindolet,clump,12\nC-99,cellar,Brindolet,clump,12\n",
+        "code,room,variety,form,count\n,cellar,Brindolet,clump,dozen\nC-99,cellar,Brindolet,clump,12\n",
     );
     let said = place.run(&["import", "crates", "bad.csv"]).ends(
         1,

@@ -159,7 +159,7 @@ fn pages() -> Vec<String> {
                 at: HOSTILE.into(),
             }),
             alert(Seen::CameAndWent {
-                ended: HOSTILE.into(),
+                ended: Some(HOSTILE.into()),
             }),
         ],
         rooms: vec![room()],

@@ -148,6 +148,10 @@ fn humidity(text: &str) -> Result<RelativeHumidity, Failure> {
         .trim_end()
         .parse()
         .map_err(|_| Failure::input(format!("`{text}` is no humidity"), hint))?;
+    if value <= 1.0 && !text.contains('%') {
+        let what = format!("`{text}` may be a share or a percentage");
+        return Err(Failure::input(what, hint));
+    }
     RelativeHumidity::new(value).map_err(|e| Failure::input(e.to_string(), hint))
 }
 

@@ -1,8 +1,9 @@
 //! `import` and `export`: readings of the past, crate lists, and the way out again.
 
 use std::{
+    collections::BTreeSet,
     fs::{self, File},
-    io::{BufReader, BufWriter, Write, stdout},
+    io::{BufReader, BufWriter, ErrorKind, Write, stdout},
     path::{Path, PathBuf},
 };
 
@@ -201,10 +202,11 @@ fn crates(path: &Path, config: &Path) -> Outcome {
     let config = configuration(config)?;
     let name = path.display();
     let text = fs::read_to_string(path).map_err(|e| {
-        Failure::input(
-            format!("cannot read `{name}`: {e}"),
-            "save the list as CSV in UTF-8",
-        )
+        let hint = match e.kind() {
+            ErrorKind::InvalidData => "save the list as CSV in UTF-8",
+            _ => "",
+        };
+        Failure::input(format!("cannot read `{name}`: {e}"), hint)
     })?;
     let parsed = list::parse(&text);
     for fault in &parsed.faults {
@@ -246,11 +248,10 @@ fn crates(path: &Path, config: &Path) -> Outcome {
     if parsed.faults.is_empty() {
         return Ok(());
     }
+    // A row may have several faults.
+    let bad: BTreeSet<_> = parsed.faults.iter().map(|f| f.line).collect();
     Err(Failure::input(
-        format!(
-            "{} could not be used; all others are in",
-            count(parsed.faults.len())
-        ),
+        format!("{} could not be used; all others are in", count(bad.len())),
         "mend these rows and import the list again",
     ))
 }

@@ -5,7 +5,7 @@ use std::{
     fs::{self, File, OpenOptions},
     io::Write as _,
     net::SocketAddr,
-    os::fd::OwnedFd,
+    os::{fd::OwnedFd, unix::fs::OpenOptionsExt as _},
     path::{Path, PathBuf},
     time::Duration,
 };
@@ -310,6 +310,8 @@ impl Cable {
         let far: OwnedFd = OpenOptions::new()
             .read(true)
             .write(true)
+            // It must not become the terminal of a process that has none: its end would hang up.
+            .custom_flags(OFlag::O_NOCTTY.bits())
             .open(&path)?
             .into();
         let mut mode = tcgetattr(&far)?;

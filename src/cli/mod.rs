@@ -190,9 +190,7 @@ fn configuration(path: &Path) -> Result<Config, Failure> {
 
 /// One process at a time may write readings; the lock goes with it.
 fn lock(database: &Path) -> Result<File, Failure> {
-    let mut name = database.as_os_str().to_owned();
-    name.push(".lock");
-    let file = File::create(&name).map_err(|e| {
+    let file = File::create(lock_of(database)).map_err(|e| {
         Failure::input(
             format!("cannot write beside `{}`: {e}", database.display()),
             "look at the folder's owner and at `database` in the configuration",
@@ -206,6 +204,13 @@ fn lock(database: &Path) -> Result<File, Failure> {
         )),
         Err(TryLockError::Error(error)) => Err(error.into()),
     }
+}
+
+/// The file beside a database that is locked while it is in use.
+fn lock_of(database: &Path) -> PathBuf {
+    let mut name = database.as_os_str().to_owned();
+    name.push(".lock");
+    name.into()
 }
 
 fn log_to_stderr(default: &str) {

@@ -1,7 +1,7 @@
 //! `init`, `check` and `token`: getting from nothing to a store that is watched.
 
 use std::{
-    fs::{self, OpenOptions},
+    fs::{self, File, OpenOptions, TryLockError},
     io::{ErrorKind, Write as _, stdout},
     path::Path,
     time::Duration,
@@ -9,7 +9,7 @@ use std::{
 
 use tokio::io::AsyncReadExt;
 
-use super::{Failure, Outcome, configuration, run::runtime};
+use super::{Failure, Outcome, configuration, lock_of, run::runtime};
 use crate::{
     config::{Config, EXAMPLE},
     intake::{
@@ -134,14 +134,22 @@ fn database(config: &Config) -> Result<String, String> {
 }
 
 fn pages(config: &Config) -> Result<String, String> {
-    std::net::TcpListener::bind(config.listen)
-        .map(|_| format!("http://{}/", config.listen))
-        .map_err(|e| {
-            format!(
-                "cannot listen on {}: {e}; is overwinter running already?",
-                config.listen
-            )
-        })
+    let listen = config.listen;
+    match std::net::TcpListener::bind(listen) {
+        Ok(_) => Ok(format!("http://{listen}/")),
+        Err(e) if e.kind() == ErrorKind::AddrInUse && running(&config.database) => Ok(format!(
+            "http://{listen}/, overwinter is running; stop it and start it again to put changes into force"
+        )),
+        Err(e) => Err(format!(
+            "cannot listen on {listen}: {e}; another program has it, or overwinter runs on another database: give another port with `listen`"
+        )),
+    }
+}
+
+/// Whether a daemon holds the lock of a database; makes nothing.
+fn running(database: &Path) -> bool {
+    File::open(lock_of(database))
+        .is_ok_and(|file| matches!(file.try_lock_shared(), Err(TryLockError::WouldBlock)))
 }
 
 fn known(decoded: &Decoded, config: &Config) -> Result<String, String> {

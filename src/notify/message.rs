@@ -142,7 +142,7 @@ fn text(occurrence: &Occurrence) -> Text {
             &[
                 "Dampen the packing today, the smallest tubers first.",
                 "Wet the floor, set out trays of water or run a humidifier.",
-                "Shut vents to dry outside air and turn the heat down if it can be spared.",
+                "Shut vents to dry outside air; turn the heat down only if the room is warmer than it need be.",
                 "Weigh one crate now, so that the loss can be followed.",
             ],
             Some(WATER),
@@ -196,9 +196,9 @@ fn text(occurrence: &Occurrence) -> Text {
         ),
         (Kind::Silent, _) => (
             "No word",
-            "Nobody is watching there: frost or damp would not be noticed.",
+            "Frost or damp near this sensor would not be noticed.",
             &[
-                "Look at the room and at a thermometer of its own.",
+                "Go to the room and read a thermometer there.",
                 "Look at the sensor's battery, cable, plug and reach.",
                 "If several went silent together, look for a power cut or a tripped breaker.",
             ],
@@ -211,36 +211,88 @@ fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> String {
     let (Some(value), Some(limit)) = (figures.value, figures.limit) else {
         return last_word(figures, manner);
     };
-    let worst = figures.worst.unwrap_or(value);
-    let (value, limit, worst) = match kind {
-        Kind::DryOut | Kind::RotRisk => (percent(value), percent(limit), percent(worst)),
-        Kind::Sweating => (
-            manner.difference(value),
-            manner.difference(limit),
-            manner.difference(worst),
-        ),
-        _ => (
-            manner.temperature(value),
-            manner.limit(limit),
-            manner.temperature(worst),
-        ),
+    let inside = match kind {
+        Kind::Frost | Kind::Sweating => limit < value,
+        _ if from_below(kind) => limit <= value,
+        _ => value <= limit,
     };
-    let below = matches!(
+    let of = match kind {
+        Kind::Sweating => " above the dew point",
+        _ => "",
+    };
+    let (value, limit) = (quantity(kind, value, manner), limit_of(kind, limit, manner));
+    // A figure that looks like its limit must not seem to be inside.
+    let near = value == limit && !inside && matches!(kind, Kind::DryOut | Kind::RotRisk);
+    let just = match (near, from_below(kind)) {
+        (true, true) => "Just below ",
+        (true, false) => "Just above ",
+        (false, _) => "",
+    };
+    let should = match kind {
+        _ if inside => format!("back inside the limit of {limit}; not over until that lasts"),
+        Kind::Frost => format!("should be above {limit}"),
+        Kind::Sweating => format!("should be more than {limit}"),
+        _ if from_below(kind) => format!("should be {limit} or more"),
+        _ => format!("should be {limit} or less"),
+    };
+    let extreme = extreme(kind, figures, manner);
+    format!("{just}{value}{of} now, {should}. {extreme}.")
+}
+
+/// The figures of an alert that is over: what is now belongs to it no more.
+pub fn figures_of_past(kind: Kind, figures: &Figures, manner: Manner) -> String {
+    let Some(limit) = figures.limit else {
+        return "It is heard again.".to_owned();
+    };
+    let limit = limit_of(kind, limit, manner);
+    let extreme = extreme(kind, figures, manner);
+    let of = match kind {
+        Kind::Sweating => " above the dew point",
+        _ => "",
+    };
+    format!("{extreme}. The limit is {limit}{of}.")
+}
+
+/// Whether the kind is about values that are too low.
+fn from_below(kind: Kind) -> bool {
+    matches!(
         kind,
         Kind::Frost | Kind::Cold | Kind::DryOut | Kind::Sweating
-    );
-    let should = match kind {
-        Kind::Sweating => format!("{value} above the dew point, should be more than {limit}"),
-        _ if below => format!("{value} now, should be {limit} or more"),
-        _ => format!("{value} now, should be {limit} or less"),
+    )
+}
+
+/// A value of a kind in its quantity.
+fn quantity(kind: Kind, value: f64, manner: Manner) -> String {
+    match kind {
+        Kind::DryOut | Kind::RotRisk => percent(value),
+        Kind::Sweating => manner.difference(value),
+        _ => manner.temperature(value),
+    }
+}
+
+/// A limit of a kind, without the decimal where there is none.
+fn limit_of(kind: Kind, value: f64, manner: Manner) -> String {
+    match kind {
+        Kind::DryOut | Kind::RotRisk | Kind::Sweating => quantity(kind, value, manner),
+        _ => manner.limit(value),
+    }
+}
+
+/// `Lowest 34.3 F, 2 hours beyond the limit`.
+fn extreme(kind: Kind, figures: &Figures, manner: Manner) -> String {
+    let word = if from_below(kind) {
+        "Lowest"
+    } else {
+        "Highest"
     };
-    let extreme = if below { "Lowest" } else { "Highest" };
+    let worst = figures.worst.or(figures.value).unwrap_or_default();
+    let worst = quantity(kind, worst, manner);
     let beyond = figures
         .hours_beyond
         .map(hours_ms)
         .filter(|&ms| HOUR_MS / 2 <= ms)
         .map_or_else(String::new, |ms| format!(", {} beyond the limit", span(ms)));
-    format!("{should}. {extreme} {worst}{beyond}.")
+    format!("{word} {worst}{beyond}")
 }
 
 fn last_word(figures: &Figures, manner: Manner) -> String {
@@ -300,5 +352,62 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn figures_never_contradict_themselves() {
+        let manner = Manner {
+            zone: chrono_tz::UTC,
+            unit: Unit::F,
+        };
+        let f = |t: f64| (t - 32.0) / 1.8;
+        let said = |kind, value, limit| {
+            let figures = Figures {
+                value: Some(value),
+                limit: Some(limit),
+                ..Figures::default()
+            };
+            numbers(kind, &figures, manner).replace('\u{a0}', " ")
+        };
+        assert_eq!(
+            said(Kind::Frost, f(34.98), f(35.0)),
+            "35.0 F now, should be above 35 F. Lowest 35.0 F."
+        );
+        assert_eq!(
+            said(Kind::DryOut, 71.2, 70.0),
+            "71 % now, back inside the limit of 70 %; not over until that lasts. Lowest 71 %."
+        );
+        assert_eq!(
+            said(Kind::RotRisk, 85.3, 85.0),
+            "Just above 85 % now, should be 85 % or less. Highest 85 %."
+        );
+        assert_eq!(
+            said(Kind::Sweating, 0.5, 1.5),
+            "0.9 F above the dew point now, should be more than 2.7 F. Lowest 0.9 F."
+        );
+    }
+
+    #[test]
+    fn what_is_over_says_nothing_of_now() {
+        let manner = Manner {
+            zone: chrono_tz::UTC,
+            unit: Unit::C,
+        };
+        let figures = Figures {
+            value: Some(2.4),
+            limit: Some(1.5),
+            worst: Some(1.3),
+            hours_beyond: Some(3.0),
+            ..Figures::default()
+        };
+        let past = |kind, figures| figures_of_past(kind, figures, manner).replace('\u{a0}', " ");
+        assert_eq!(
+            past(Kind::Frost, &figures),
+            "Lowest 1.3 C, 3 hours beyond the limit. The limit is 1.5 C."
+        );
+        assert_eq!(
+            past(Kind::Silent, &Figures::default()),
+            "It is heard again."
+        );
     }
 }

@@ -10,7 +10,7 @@ use axum::{
 };
 use serde_json::{Value, json};
 
-use super::{Site, pages, view};
+use super::{Site, view};
 use crate::{
     climate::{Air, Celsius, RelativeHumidity},
     engine::Status,
@@ -60,7 +60,7 @@ pub async fn alerts(State(site): State<Site>) -> Json<Value> {
 
 /// `GET /readyz`: whether readings can be stored.
 pub async fn ready(State(site): State<Site>) -> Response {
-    let still = pages::stands_still(&site).then(|| "the recorder stands still".to_owned());
+    let still = view::stands_still(&site).then(|| "the recorder stands still".to_owned());
     let fault = site.status.borrow().store_fault.clone();
     match fault.or(still) {
         None => "ready\n".into_response(),

@@ -171,8 +171,8 @@ pub enum Seen {
     },
     /// It is over but nobody has seen it: the button is shown.
     CameAndWent {
-        /// When it ended: "4:40".
-        ended: String,
+        /// When it ended: "4:40"; not always known.
+        ended: Option<String>,
     },
 }
 

@@ -17,7 +17,7 @@ use axum::{
     http::{HeaderValue, StatusCode, header},
     middleware,
     response::{
-        IntoResponse, Response,
+        IntoResponse, Redirect, Response,
         sse::{Event, KeepAlive, Sse},
     },
     routing::{get, post},
@@ -70,7 +70,11 @@ pub fn router(site: Site) -> Router {
     Router::new()
         .route("/", get(pages::now))
         .route("/alerts", get(pages::alerts))
-        .route("/alerts/acknowledge", post(pages::acknowledge))
+        .route(
+            "/alerts/acknowledge",
+            // Who comes back to this address wants to see the alerts.
+            post(pages::acknowledge).get(async || Redirect::to("/alerts")),
+        )
         .route("/crates", get(stock::crates))
         .route("/sensors", get(sensors::sensors))
         .route("/events", get(events))

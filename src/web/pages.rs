@@ -29,7 +29,7 @@ use crate::{
     stock::list::Crate,
     store::StoreError,
     watch::{
-        Occurrence, SensorNow, Stamp, Standing, State as AlertState, reading::MINUTE_MS,
+        Occurrence, Priority, SensorNow, Stamp, Standing, State as AlertState, Subject,
         settings::RoomSettings,
     },
 };
@@ -37,8 +37,8 @@ use crate::{
 /// A condensation margin below this is within the error of common sensors: 3 % of humidity are
 /// 0.55 C of dew point at 10 C and 80 % (WMO-No. 8 formula, differentiated).
 const CANNOT_TELL_K: f64 = 0.55;
-/// A snapshot is made at least once a minute, in milliseconds; after this nobody makes them.
-const STANDS_STILL_MS: i64 = 5 * MINUTE_MS;
+/// Further alerts that the answer names; the rest are counted.
+const ALSO_NAMED: usize = 2;
 /// Alerts that are over, shown at most.
 const EARLIER: i64 = 50;
 
@@ -180,13 +180,6 @@ fn alert(
     alert
 }
 
-/// The writer is gone, or waits for a disk that does not answer: what is known grows old.
-pub(super) fn stands_still(site: &Site) -> bool {
-    let made_at = site.status.borrow().at;
-    let age_ms = site.clock.now().since(made_at) / site.clock.speed().max(1.0) as i64;
-    STANDS_STILL_MS < age_ms || site.status.has_changed().is_err()
-}
-
 fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdict {
     if let Some(fault) = &status.store_fault {
         return Verdict {
@@ -198,7 +191,7 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
             ),
         };
     }
-    if stands_still(site) {
+    if view::stands_still(site) {
         return Verdict {
             tone: Tone::ActNow,
             sentence: format!(
@@ -217,16 +210,12 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
         .filter(|a| a.state != AlertState::ReturnedUnacknowledged)
         .collect();
     if let Some(worst) = active.first() {
-        let words = Message::of(
-            &worst.occurrence,
-            &worst.room,
-            &worst.figures,
-            worst.since,
-            now,
-            site.manner,
-        );
+        let told = |a: &Standing| {
+            let manner = site.manner;
+            Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, manner)
+        };
+        let words = told(worst);
         let standing = crates_in(crates, &worst.room).count();
-        let others = active.len() - 1;
         let mut more = Vec::new();
         if 0 < standing {
             let stand = if standing == 1 { "stands" } else { "stand" };
@@ -235,11 +224,22 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
                 count(standing, "crate", "crates")
             ));
         }
-        if 0 < others {
-            more.push(format!(
-                "{} below.",
-                count(others, "more alert", "more alerts")
-            ));
+        let others: Vec<String> = active[1..]
+            .iter()
+            .take(ALSO_NAMED)
+            .map(|a| match &a.occurrence.subject {
+                // The room has been named already.
+                Subject::Room(_) if a.room == worst.room => small(told(a).state),
+                _ => small(&told(a).headline),
+            })
+            .collect();
+        if !others.is_empty() {
+            let unnamed = active.len() - 1 - others.len();
+            let unnamed = match unnamed {
+                0 => String::new(),
+                n => format!(" and {}", count(n, "more alert", "more alerts")),
+            };
+            more.push(format!("Also {}{unnamed}.", others.join(", ")));
         }
         return Verdict {
             tone: standing_tone(worst),
@@ -288,20 +288,29 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
         [(_, air)] => air_sentence(site, air, now),
         _ => None,
     };
-    let over = status.alerts.len();
-    let more = if 0 < over {
-        Some(format!(
-            "{} came and went unseen.",
-            count(over, "alert", "alerts")
-        ))
-    } else {
-        more
+    let more = match &status.alerts[..] {
+        [] => more,
+        [a, others @ ..] => {
+            let manner = site.manner;
+            let words = Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, manner);
+            let others = match others.len() {
+                0 => String::new(),
+                n => format!(", and {}", count(n, "more alert", "more alerts")),
+            };
+            Some(format!("{} came and went unseen{others}.", words.headline))
+        }
     };
     match outside {
         Some((room, side)) => Verdict {
             tone: Tone::LookSoon,
             sentence: format!("No alert, but it is {side} in {room} just now."),
             more: more.or_else(|| Some("If it lasts, an alert says what to do.".to_owned())),
+        },
+        // What the air was may have done its harm before it was well again.
+        None if status.alerts.iter().any(|a| a.priority == Priority::High) => Verdict {
+            tone: Tone::LookSoon,
+            sentence: "The air is well again, but look at the crates.".to_owned(),
+            more,
         },
         None => Verdict {
             tone: Tone::Well,
@@ -352,28 +361,7 @@ fn room(
     let manner = site.manner;
     let air = room_air(status, &settings.name);
     let band = settings.limits.band;
-    let worst = status
-        .alerts
-        .iter()
-        .find(|a| a.room == settings.name && a.state != AlertState::ReturnedUnacknowledged);
-    let (tone, state) = match worst {
-        _ if stands_still(site) => (Tone::NoWord, "No word".to_owned()),
-        Some(a) => {
-            let words = Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, manner);
-            (standing_tone(a), words.state.to_owned())
-        }
-        None if air.temperature.is_none() && air.humidity.is_none() => {
-            (Tone::NoWord, "No word".to_owned())
-        }
-        None if air.lost.is_some() => {
-            (Tone::NoWord, format!("No {}", air.lost.unwrap_or_default()))
-        }
-        None => match air.outside(band) {
-            Some(side) => (Tone::LookSoon, format!("{}, no alert yet", capital(side))),
-            None if air.damp_side() => (Tone::Well, "Well, on the damp side".to_owned()),
-            None => (Tone::Well, "Well".to_owned()),
-        },
-    };
+    let (tone, state) = view::room_state(site, status, settings, &air, now);
     let outside = |value: Option<f64>, low: f64, high: f64| match value {
         Some(v) if v < low => Some("below".to_owned()),
         Some(v) if high < v => Some("above".to_owned()),
@@ -440,10 +428,11 @@ fn room(
     }
 }
 
-fn capital(word: &str) -> String {
-    let mut letters = word.chars();
+/// A sentence's beginning within another one.
+pub(super) fn small(text: &str) -> String {
+    let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().chain(letters).collect()
+        first.to_lowercase().chain(letters).collect()
     })
 }
 

@@ -14,13 +14,13 @@ use serde::Deserialize;
 use super::{
     Site,
     html::{By, CrateGroup, CratesPage, Krate, Lot, Tab, Tone},
-    pages::{Failed, path_of, render, stands_still},
+    pages::{Failed, path_of, render, small},
     view::{self, room_air, standing_tone},
 };
 use crate::{
     engine::Status,
     notify::{
-        message::{Message, the},
+        message::the,
         words::{count, percent, thousands},
     },
     stock::list::Crate,
@@ -102,11 +102,11 @@ fn totals(all: &[Crate]) -> Vec<(String, String)> {
             thousands(all.len() as i64),
             word(all.len(), "crate", "crates"),
         ),
-        (thousands(tubers(all)), "tubers and clumps".to_owned()),
         (
             thousands(varieties.len() as i64),
             word(varieties.len(), "variety", "varieties"),
         ),
+        (thousands(tubers(all)), "tubers and clumps".to_owned()),
     ]
 }
 
@@ -204,33 +204,8 @@ fn air(site: &Site, status: &Status, room: &str, named: bool, now: Stamp) -> (To
         (None, Some(rh)) => percent(rh),
         (None, None) => return (Tone::NoWord, format!("{place}no word")),
     };
-    let worst = status
-        .alerts
-        .iter()
-        .find(|a| a.room == settings.name && a.state != AlertState::ReturnedUnacknowledged);
-    match worst {
-        Some(a) => {
-            let words = Message::of(
-                &a.occurrence,
-                &a.room,
-                &a.figures,
-                a.since,
-                now,
-                site.manner,
-            );
-            let state = words.state.to_lowercase();
-            (standing_tone(a), format!("{place}{figures}, {state}"))
-        }
-        None if stands_still(site) => (Tone::NoWord, format!("{place}{figures}, old")),
-        None => match (heard.lost, heard.outside(settings.limits.band)) {
-            (Some(what), _) => (Tone::NoWord, format!("{place}{figures}, no {what}")),
-            (None, Some(side)) => (
-                Tone::LookSoon,
-                format!("{place}{figures}, {side}, no alert yet"),
-            ),
-            (None, None) => (Tone::Well, format!("{place}{figures}, well")),
-        },
-    }
+    let (tone, state) = view::room_state(site, status, settings, &heard, now);
+    (tone, format!("{place}{figures}, {}", small(&state)))
 }
 
 fn krate(krate: &Crate, by: By, status: &Status, site: &Site) -> Krate {

@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use super::{
+    Site,
     chart::{Point, Strip},
     html::{Alert, Frame, Seen, Tab, Tone},
 };
@@ -10,14 +11,14 @@ use crate::{
     climate::{Air, Celsius, RelativeHumidity, mould},
     engine::Status,
     notify::{
-        message::Message,
-        words::{Manner, count},
+        message::{Message, figures_of_past},
+        words::{Manner, count, span},
     },
     stock::list::Crate,
     watch::{
-        Priority, Role, SensorNow, Stamp, Standing, State, Subject,
+        Kind, Priority, Role, SensorNow, Stamp, Standing, State, Subject,
         limits::Band,
-        reading::HOUR_MS,
+        reading::{HOUR_MS, MINUTE_MS},
         recent::{SLOT_MS, SPAN_MS},
         settings::RoomSettings,
     },
@@ -164,6 +165,65 @@ pub fn standing_tone(a: &Standing) -> Tone {
     }
 }
 
+/// A snapshot is made at least once a minute, in milliseconds; after this nobody makes them.
+const STANDS_STILL_MS: i64 = 5 * MINUTE_MS;
+
+/// The writer is gone, or waits for a disk that does not answer: what is known grows old.
+pub(super) fn stands_still(site: &Site) -> bool {
+    let made_at = site.status.borrow().at;
+    let age_ms = site.clock.now().since(made_at) / site.clock.speed().max(1.0) as i64;
+    STANDS_STILL_MS < age_ms || site.status.has_changed().is_err()
+}
+
+/// How a room stands in a shape and a word: its most pressing alert, else its air.
+pub fn room_state(
+    site: &Site,
+    status: &Status,
+    room: &RoomSettings,
+    air: &RoomAir,
+    now: Stamp,
+) -> (Tone, String) {
+    if stands_still(site) {
+        return (Tone::NoWord, "No word".to_owned());
+    }
+    let unheard = air.temperature.is_none() && air.humidity.is_none();
+    let worst = status
+        .alerts
+        .iter()
+        .find(|a| a.room == room.name && a.state != State::ReturnedUnacknowledged);
+    if let Some(a) = worst {
+        let words = Message::of(
+            &a.occurrence,
+            &a.room,
+            &a.figures,
+            a.since,
+            now,
+            site.manner,
+        );
+        // The room itself is still heard through another one.
+        let state = match a.occurrence.kind {
+            Kind::Silent if !unheard => "A sensor is silent",
+            _ => words.state,
+        };
+        return (standing_tone(a), state.to_owned());
+    }
+    if unheard {
+        return (Tone::NoWord, "No word".to_owned());
+    }
+    if let Some(what) = air.lost {
+        return (Tone::NoWord, format!("No {what}"));
+    }
+    match air.outside(room.limits.band) {
+        Some(side) => {
+            let (first, rest) = side.split_at(1);
+            let state = format!("{}{rest}, no alert yet", first.to_uppercase());
+            (Tone::LookSoon, state)
+        }
+        None if air.damp_side() => (Tone::Well, "Well, on the damp side".to_owned()),
+        None => (Tone::Well, "Well".to_owned()),
+    }
+}
+
 fn same_room(a: &str, b: &str) -> bool {
     a.trim().eq_ignore_ascii_case(b.trim())
 }
@@ -184,6 +244,23 @@ pub fn alert(a: &Standing, crates: &[Crate], now: Stamp, manner: Manner) -> Aler
     };
     let more = codes.len().saturating_sub(CODES_NAMED);
     let over = a.state == State::ReturnedUnacknowledged;
+    let ended: Option<Stamp> = a
+        .figures
+        .until
+        .as_deref()
+        .and_then(|u| chrono::DateTime::parse_from_rfc3339(u).ok())
+        .map(|u| u.to_utc().into());
+    let (since, figures) = if over {
+        let lasted = ended.map_or_else(String::new, |end| {
+            format!(", lasted {}", span(end.since(a.since)))
+        });
+        (
+            format!("Began {}{lasted}", manner.moment(a.since, now)),
+            figures_of_past(a.occurrence.kind, &a.figures, manner),
+        )
+    } else {
+        (words.since, words.figures)
+    };
     Alert {
         occurrence: a.occurrence.to_string(),
         tone: standing_tone(a),
@@ -193,8 +270,8 @@ pub fn alert(a: &Standing, crates: &[Crate], now: Stamp, manner: Manner) -> Aler
             tone(a.priority).word().to_owned()
         },
         headline: words.headline,
-        since: words.since,
-        figures: words.figures,
+        since,
+        figures,
         consequence: words.consequence.to_owned(),
         steps: words.steps.iter().map(|&s| s.to_owned()).collect(),
         crates: codes
@@ -211,12 +288,7 @@ pub fn alert(a: &Standing, crates: &[Crate], now: Stamp, manner: Manner) -> Aler
                 at: String::new(),
             },
             State::ReturnedUnacknowledged => Seen::CameAndWent {
-                ended: a
-                    .figures
-                    .until
-                    .as_deref()
-                    .and_then(|u| chrono::DateTime::parse_from_rfc3339(u).ok())
-                    .map_or_else(String::new, |u| manner.moment(u.to_utc().into(), now)),
+                ended: ended.map(|end| manner.moment(end, now)),
             },
             State::Unacknowledged | State::Normal => Seen::NotYet,
         },
@@ -238,7 +310,7 @@ pub fn url(text: &str) -> String {
 
 /// What stands around a page.
 pub fn frame(
-    site: &super::Site,
+    site: &Site,
     status: &Status,
     now: Stamp,
     title: &str,
@@ -246,7 +318,7 @@ pub fn frame(
     path: String,
 ) -> Frame {
     let behind = status.clock_behind_ms;
-    let notice = if super::pages::stands_still(site) {
+    let notice = if stands_still(site) {
         Some("The recorder stands still: what is shown here is old.".to_owned())
     } else if 120_000 < behind {
         Some(format!(

@@ -1,7 +1,7 @@
 //! All three kinds of source at once, from a dry and a damp room to the button that was pressed; and
 //! a cable that is pulled out.
 
-use overwinter::{cli::demo::Cable, watch::Stamp};
+use overwinter::{cli::demo::Cable, stock::list::parse, watch::Stamp};
 
 use crate::farm::{
     Answer, Daemon, FILE, Farm, HEADER, START, STEP_MS, encoded, field, hour, minute, object, row,
@@ -29,6 +29,26 @@ async fn press(daemon: &Daemon, occurrence: &str, origin: Option<&str>) -> Answe
         request = request.header("origin", origin);
     }
     Answer::of(request).await
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn two_pages_say_the_same_of_a_room() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    let list = "code,room,variety,form,count\nB-01,back-room,Quenbrisk,clump,8\n";
+    let mut tx = daemon.store().begin().await.unwrap();
+    let crates = parse(list).crates;
+    tx.import_crates(&crates, START, "list").await.unwrap();
+    tx.commit().await.unwrap();
+
+    farm.clock.set(minute(5));
+    daemon.say("back", minute(5), 9.0, 65.0).await;
+    daemon.shows("/", "Dry, no alert yet").await;
+    daemon
+        .shows("/crates", "9.0 C 65 %, dry, no alert yet")
+        .await;
+    daemon.say("back", minute(6), 9.0, 80.0).await;
+    daemon.shows("/crates", "9.0 C 80 %, well").await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
