@@ -185,7 +185,8 @@ impl Engine {
             self.memory.owed_start = Some(off_from);
             self.started(&mut tx, now).await?;
         } else if let Some(alive) = alive {
-            self.memory.judge.step(&Input::Tick { at: alive });
+            let told = self.memory.judge.step(&Input::Tick { at: alive });
+            record(&mut tx, &told, None).await?;
             self.memory.owed_start = Some(alive);
         }
         if *self.memory.judge.settings() != settings {
@@ -205,14 +206,15 @@ impl Engine {
             }
         }
         for s in &standing {
-            if !open.iter().any(|row| row.occurrence == s.occurrence) {
+            // What this start has raised is in the record by now.
+            if !tx.is_open(&s.occurrence).await? {
                 tx.record(&s.as_transition(), None).await?;
             }
         }
         if opening == Opening::Daemon {
             tx.set_alive(now).await?;
-            self.last_alive = now;
         }
+        self.last_alive = now;
         tx.commit().await
     }
 

@@ -87,6 +87,18 @@ impl Tx {
         Ok(0 < done.rows_affected())
     }
 
+    /// Whether the record, with what this transaction has written, says that it stands.
+    pub async fn is_open(&mut self, occurrence: &Occurrence) -> Result<bool, StoreError> {
+        let occurrence = occurrence.to_string();
+        let found = sqlx::query_scalar!(
+            "select occurrence from alert where occurrence = ?1 and state <> 'normal'",
+            occurrence
+        )
+        .fetch_optional(&mut *self.0)
+        .await?;
+        Ok(found.is_some())
+    }
+
     /// Ends what stands in the record but not in the judge's memory (its rules are gone).
     pub async fn end_alert(
         &mut self,

@@ -5,7 +5,7 @@ use overwinter::{
     engine::{Engine, Opening, replay::Replay},
     inbox::{Batch, Message},
     intake::decode::table::{self, TableShape},
-    watch::{Heard, SensorName, Stamp, Values},
+    watch::{Heard, Input, Judge, SensorName, Stamp, Values},
 };
 use sqlx::{Connection, SqliteConnection};
 
@@ -411,4 +411,104 @@ async fn of_two_rungs_reached_at_one_instant_the_worse_stands() {
         standing.iter().filter(rot).collect::<Vec<_>>()
     );
     engine.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn whatever_the_clock_does_a_rebuild_tells_what_was_told() {
+    for seed in (1..=9u64).chain([27, 83]) {
+        let farm = Farm::new("");
+        let mut engine = watching(&farm).await;
+        let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15);
+        let mut dice = |sides: i64| {
+            // A linear congruential generator with Knuth's constants (MMIX).
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            ((state >> 33) as i64) % sides
+        };
+        let mut now = 0;
+        for _ in 0..120 {
+            now += match dice(12) {
+                0 => -dice(90),
+                1 => dice(200),
+                _ => dice(12),
+            };
+            farm.clock.set(minute(now));
+            let t = if dice(3) == 0 {
+                9000
+            } else {
+                500 + dice(9) as i32
+            };
+            match dice(20) {
+                0 => {
+                    engine.close().await;
+                    engine = watching(&farm).await;
+                }
+                1 => {
+                    engine.close().await;
+                    let mut import = farm.engine().await.unwrap();
+                    if dice(2) == 0 {
+                        let past = waiting(Some(minute(now - dice(300))), t);
+                        import.commit(vec![past]).await.unwrap();
+                    }
+                    import.close().await;
+                    engine = watching(&farm).await;
+                }
+                2..6 => engine.tick().await,
+                6..9 => {
+                    let heard = Some(minute(now - dice(60)));
+                    engine.commit(vec![waiting(heard, t)]).await.unwrap();
+                }
+                9 => {
+                    let seen = engine.judge().standing();
+                    if let Some(first) = seen.first() {
+                        let ask = Message::Acknowledge {
+                            occurrence: first.occurrence.clone(),
+                            who: "the grower".to_owned(),
+                        };
+                        engine.commit(vec![ask]).await.unwrap();
+                    }
+                }
+                _ => {
+                    engine.commit(vec![waiting(None, t)]).await.unwrap();
+                }
+            }
+        }
+        // What fell due before the last commit is told with the next tick.
+        engine.tick().await;
+        let alive = engine.store().alive().await.unwrap().unwrap();
+        let (mut judge, mut folded) = (Judge::new(), Vec::new());
+        let mut step = |input: &Input| {
+            for t in judge.step(input) {
+                folded.push((
+                    t.occurrence.to_string(),
+                    t.at,
+                    t.from.as_str(),
+                    t.to.as_str(),
+                ));
+            }
+        };
+        engine.store().fold(&mut step).await.unwrap();
+        step(&Input::Tick { at: alive });
+        let told = engine.store().transitions().await.unwrap();
+        let told: Vec<_> = told
+            .iter()
+            .map(|(o, at, from, to)| (o.clone(), *at, from.as_str(), to.as_str()))
+            .collect();
+        let differ = told.iter().zip(&folded).find(|(a, b)| a != b);
+        assert_eq!(differ, None, "seed {seed}");
+        assert_eq!(
+            told.len(),
+            folded.len(),
+            "seed {seed}: {:?} {:?}",
+            told.last(),
+            folded.last()
+        );
+        let back = told.windows(2).find(|pair| pair[1].1 < pair[0].1);
+        assert_eq!(back, None, "seed {seed}");
+        assert_eq!(engine.judge().standing(), judge.standing(), "seed {seed}");
+        let open = engine.store().open_alerts().await.unwrap();
+        assert_eq!(open.len(), judge.standing().len(), "seed {seed}");
+        engine.close().await;
+    }
 }
