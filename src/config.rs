@@ -91,6 +91,7 @@ impl Config {
             faults: Vec::new(),
             warnings: Vec::new(),
             sources: BTreeSet::new(),
+            rooms_known: false,
         };
         let config = reader.document();
         reader.faults.sort_by_key(|f| f.line);
@@ -108,6 +109,8 @@ struct Reader<'a> {
     faults: Vec<Fault>,
     warnings: Vec<Fault>,
     sources: BTreeSet<SensorName>,
+    /// Every room that is written could be read.
+    rooms_known: bool,
 }
 
 const SECTIONS: &str = "[site], [[room]], [[sensor]], [[file]], [[http]] and [[serial]]";
@@ -181,7 +184,7 @@ impl Reader<'_> {
             return None;
         }
         let mut site = None;
-        let mut rooms = Vec::new();
+        let (mut rooms, mut written) = (Vec::new(), 0);
         let mut sensors = Vec::new();
         let (mut files, mut gateways, mut serials) = (Vec::new(), Vec::new(), Vec::new());
         for (key, value) in table.get_ref() {
@@ -192,7 +195,10 @@ impl Reader<'_> {
             for value in each {
                 match key.get_ref().as_ref() {
                     "site" => site = self.section::<SiteText>(value),
-                    "room" => rooms.extend(self.section::<RoomText>(value)),
+                    "room" => {
+                        written += 1;
+                        rooms.extend(self.section::<RoomText>(value));
+                    }
                     "sensor" => sensors.extend(self.section::<SensorText>(value)),
                     "file" => files.extend(self.section::<FileText>(value)),
                     "http" => gateways.extend(self.section::<HttpText>(value)),
@@ -205,6 +211,8 @@ impl Reader<'_> {
             }
         }
         let rooms = self.rooms(rooms);
+        // A room that is faulty itself is there all the same.
+        self.rooms_known = rooms.len() == written;
         let sensors = self.sensors(sensors, &rooms);
         if rooms.is_empty() && self.faults.is_empty() {
             self.fault(&(0..0), "names no room; add a [[room]] with a name");
@@ -278,7 +286,7 @@ impl Reader<'_> {
         for text in texts {
             let name = self.name(&text.name);
             let room = text.room.get_ref().clone();
-            if !rooms.iter().any(|r| r.name == room) {
+            if self.rooms_known && !rooms.iter().any(|r| r.name == room) {
                 let known: Vec<_> = rooms.iter().map(|r| format!("`{}`", r.name)).collect();
                 let known = if known.is_empty() {
                     "none".to_owned()
@@ -487,128 +495,4 @@ fn in_quotes(message: &str) -> String {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn faults(text: &str) -> Vec<String> {
-        match Config::parse(text, Path::new("/store")) {
-            Ok(_) => Vec::new(),
-            Err(faults) => faults.iter().map(ToString::to_string).collect(),
-        }
-    }
-
-    #[test]
-    fn the_example_is_a_configuration_and_shows_the_defaults() {
-        let plain = Config::parse(EXAMPLE, Path::new("/store")).unwrap();
-        assert_eq!(plain.database, Path::new("/store/overwinter.db"));
-        assert_eq!(plain.watch.sensors.len(), 1);
-        assert_eq!(plain.warnings, []);
-        // With the comment marks of the alert sections taken off, nothing changes.
-        let mut inside = false;
-        let spelled: String = EXAMPLE
-            .lines()
-            .map(|line| {
-                let bare = line.strip_prefix("# ").unwrap_or(line);
-                inside = match bare.trim_start() {
-                    t if t.starts_with("[room.") => true,
-                    t if t.starts_with(['s', 'd', 'o', '{', ']']) => inside,
-                    _ => false,
-                };
-                let line = if inside { bare } else { line };
-                format!("{line}\n")
-            })
-            .collect();
-        assert_eq!(spelled.matches("\n[room.").count(), 6, "{spelled}");
-        let spelled = Config::parse(&spelled, Path::new("/store")).unwrap();
-        for (a, b) in [(&spelled.watch.rooms[0].limits, &plain.watch.rooms[0].limits)] {
-            for (a, b) in [
-                (&a.frost, &b.frost),
-                (&a.cold, &b.cold),
-                (&a.warm, &b.warm),
-                (&a.dry_out, &b.dry_out),
-                (&a.rot_risk, &b.rot_risk),
-                (&a.sweating, &b.sweating),
-            ] {
-                assert_eq!(a.off_delay_ms, b.off_delay_ms);
-                assert!((a.deadband - b.deadband).abs() < 1e-9);
-                assert_eq!(a.steps.len(), b.steps.len());
-                for (a, b) in a.steps.iter().zip(&b.steps) {
-                    assert!((a.limit - b.limit).abs() < 1e-9);
-                    assert_eq!((a.delay_ms, a.priority), (b.delay_ms, b.priority));
-                }
-            }
-        }
-    }
-
-    #[test]
-    fn every_fault_is_told_with_its_line() {
-        let text = r#"[site]
-time_zone = "Mars/Olympus"
-listen = "0.0.0.0:80"
-
-[[room]]
-name = "cellar"
-temperature = ["52F", "40F"]
-
-[[room]]
-name = "attic"
-humidity = ["seventy", "85%"]
-[room.dry-out]
-steps = [{ beyond = "70%", for = "soon", priority = "low" }]
-
-[[sensor]]
-name = "north"
-room = "celar"
-role = "air"
-interval = "2h"
-
-[[sensor]]
-name = "south"
-room = "cellar"
-role = "wind"
-interval = "5min"
-
-[[http]]
-name = "gw"
-token_sha256 = "secret"
-sensors = ["west"]
-
-[[radio]]
-name = "x"
-"#;
-        let found = faults(text);
-        let lines: Vec<&str> = found.iter().map(|f| f.split(':').next().unwrap()).collect();
-        assert_eq!(
-            lines,
-            [
-                "line 2", "line 3", "line 7", "line 11", "line 13", "line 17", "line 19",
-                "line 24", "line 29", "line 30", "line 32"
-            ],
-            "{found:#?}"
-        );
-    }
-
-    #[test]
-    fn a_slip_of_the_pen_is_named() {
-        for (line, what) in [("name = north", "words"), ("name = 5", "invalid type")] {
-            let found = faults(&format!("[[room]]\n{line}\n"));
-            assert!(
-                found[0].starts_with(&format!("line 2: {what}")),
-                "{found:?}"
-            );
-            assert!(found[0].contains("in quotes"), "{found:?}");
-        }
-        assert!(faults("[site\n")[0].starts_with("line 1: "));
-        let found = faults("[[room]]\nname = \"a\"\nhumidty = [\"1%\", \"2%\"]\n");
-        assert!(
-            found[0].starts_with("line 3: unknown field `humidty`"),
-            "{found:?}"
-        );
-        assert_eq!(
-            faults(""),
-            ["line 1: names no room; add a [[room]] with a name"]
-        );
-        let found = faults("[[room]]\nname = \"a\"\nhumidity = [\"80%\", \"81%\"]\n");
-        assert!(found[0].contains("deadband"), "{found:?}");
-    }
-}
+mod tests;

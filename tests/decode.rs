@@ -633,6 +633,17 @@ fn whole_table(bytes: &[u8]) {
     }
 }
 
+#[test]
+fn a_logger_that_starts_anew_may_write_its_header_again() {
+    let text = b"sensor,temperature_c\na,9.1\nsensor,temperature_c\na,9.2\n";
+    let decoded = table::body(text, &TableShape::default()).unwrap();
+    let lines: Vec<u64> = decoded.heard.iter().map(|h| h.line).collect();
+    assert_eq!((lines, decoded.refused.len()), (vec![2, 4], 0));
+    let table = table::header(b"sensor,temperature_c", &TableShape::default()).unwrap();
+    let decoded = table::lines(&text[21..], &table, 2);
+    assert_eq!((decoded.heard.len(), decoded.refused.len()), (2, 0));
+}
+
 proptest! {
     #[test]
     fn any_line_is_decided(text in prop_oneof![nearly_a_line(), any::<String>()], number: u64) {

@@ -269,6 +269,12 @@ pub fn export(what: &Export) -> Outcome {
     runtime()?.block_on(async {
         let store = Store::open(&config.database).await?;
         let out: Box<dyn Write> = match file {
+            Some(path) if path.is_file() => {
+                return Err(Failure::input(
+                    format!("`{}` is there already and stays as it is", path.display()),
+                    "give another name, or take the old file away",
+                ));
+            }
             Some(path) => Box::new(File::create(path).map_err(|e| {
                 Failure::input(format!("cannot write `{}`: {e}", path.display()), "")
             })?),

@@ -83,16 +83,18 @@ impl Manner {
     pub fn moment(self, at: Stamp, now: Stamp) -> String {
         let local = |s: Stamp| self.zone.from_utc_datetime(&s.to_utc().naive_utc());
         let (then, today) = (local(at), local(now));
-        if then.num_days_from_ce() != today.num_days_from_ce() {
-            return self.day_and_clock(at);
+        let clock = self.clock(at);
+        match (
+            today.num_days_from_ce() - then.num_days_from_ce(),
+            then.hour(),
+        ) {
+            (0, 0..5) => format!("{clock} in the night"),
+            (0, 5..12) => format!("{clock} in the morning"),
+            // From noon on the number says it.
+            (0, _) => clock,
+            (1, _) => format!("yesterday, {clock}"),
+            _ => self.day_and_clock(at),
         }
-        let part = match then.hour() {
-            0..5 => "in the night",
-            5..12 => "in the morning",
-            12..18 => "in the afternoon",
-            _ => "in the evening",
-        };
-        format!("{} {part}", self.clock(at))
     }
 
     /// RFC 3339 with the site's offset.
@@ -186,8 +188,14 @@ mod tests {
         );
         assert_eq!(
             manner.moment(night, night.plus(24 * HOUR_MS)),
+            "yesterday, 2:10"
+        );
+        assert_eq!(
+            manner.moment(night, night.plus(48 * HOUR_MS)),
             "Tue 1 Dec, 2:10"
         );
+        let noon = night.plus(11 * HOUR_MS);
+        assert_eq!(manner.moment(noon, noon), "13:10");
         assert_eq!(span(59_000), "59\u{a0}seconds");
         assert_eq!(span(3_600_000), "60\u{a0}minutes");
         assert_eq!(span(3 * 86_400_000), "3\u{a0}days");

@@ -9,6 +9,7 @@ use axum::{
     http::{StatusCode, Uri},
     response::{Html, IntoResponse, Redirect, Response},
 };
+use chrono::DateTime;
 use serde::Deserialize;
 use tracing::error;
 
@@ -465,6 +466,9 @@ pub async fn alerts(
     let manner = site.manner;
     let earlier = past.into_iter().map(|a| {
         let raised_at = a.occurrence.raised_at;
+        // The trouble began before its delay was over.
+        let since =
+            DateTime::parse_from_rfc3339(&a.figures.since).map_or(raised_at, |s| s.to_utc().into());
         let words = Message::of(&a.occurrence, &a.room, &a.figures, raised_at, now, manner);
         Earlier {
             tone: view::tone(a.priority),
@@ -472,7 +476,7 @@ pub async fn alerts(
             when: manner.day_and_clock(raised_at),
             headline: words.headline,
             lasted: a.ended_at.map_or_else(String::new, |end| {
-                format!("lasted {}", span_exact(end.since(raised_at)))
+                format!("lasted {}", span_exact(end.since(since)))
             }),
             seen: match (a.acknowledged_by, a.acknowledged_at) {
                 (Some(who), Some(at)) => format!("seen by {who} at {}", manner.clock(at)),

@@ -67,12 +67,17 @@ pub async fn sensors(
         .filter(|s| s.heard_at.is_some() && !s.silent)
         .count();
     let sources = site.board.all().into_iter().map(|(name, now_doing)| {
-        let total: i64 = tallies
-            .iter()
-            .filter(|t| t.source == name.as_str())
-            .map(|t| t.refused)
-            .sum();
-        source(&site, &name, now_doing, total, &refused)
+        let own = || tallies.iter().filter(|t| t.source == name.as_str());
+        let refused_total = own().map(|t| t.refused).sum();
+        let last = own().map(|t| Stamp(t.last_at)).max();
+        source(
+            &site,
+            &name,
+            now_doing,
+            (refused_total, last),
+            &refused,
+            now,
+        )
     });
     let page = SensorsPage {
         frame: view::frame(&site, &status, now, "Sensors", Tab::Sensors, path_of(&uri)),
@@ -162,8 +167,9 @@ fn source(
     site: &Site,
     name: &SensorName,
     doing: crate::inbox::SourceNow,
-    total: i64,
+    (total, last): (i64, Option<Stamp>),
     refused: &[RefusedLine],
+    now: Stamp,
 ) -> Source {
     let lines: Vec<Refused> = refused
         .iter()
@@ -183,7 +189,10 @@ fn source(
             other => other.to_owned(),
         },
         tone: if doing.well { Tone::Well } else { Tone::NoWord },
-        state: doing.sentence,
+        state: match last {
+            Some(at) => format!("{}. Last word {}.", doing.sentence, ago(at, now)),
+            None => doing.sentence,
+        },
         refused_count: (0 < total).then(|| {
             format!(
                 "{} refused, the last {}:",

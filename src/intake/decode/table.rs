@@ -80,6 +80,7 @@ impl Default for TableShape {
 #[derive(Debug, Clone)]
 pub struct Table {
     shape: TableShape,
+    header: ByteRecord,
     width: usize,
     measured_at: Option<usize>,
     received_at: Option<usize>,
@@ -137,6 +138,7 @@ impl Table {
             humidity: find(&c.humidity_pct)?,
             battery: find(&c.battery_pct)?,
             shape: shape.clone(),
+            header: header.clone(),
         };
         if table.temperature.is_none() && table.humidity.is_none() {
             return Err(format!(
@@ -144,6 +146,11 @@ impl Table {
             ));
         }
         Ok(table)
+    }
+
+    /// A logger that starts anew may write its header again in the middle of a file.
+    fn is_header(&self, record: &ByteRecord) -> bool {
+        *record == self.header
     }
 
     /// Decodes one row.
@@ -299,8 +306,13 @@ impl<R: BufRead> Rows<R> {
     /// itself fails.
     #[allow(clippy::type_complexity)]
     pub fn next_row(&mut self) -> Result<Option<(u64, String, Result<Heard, String>)>, String> {
-        let Some(divided) = self.lines.next_line(&mut self.record)? else {
-            return Ok(None);
+        let divided = loop {
+            let Some(divided) = self.lines.next_line(&mut self.record)? else {
+                return Ok(None);
+            };
+            if divided.is_err() || !self.table.is_header(&self.record) {
+                break divided;
+            }
         };
         let line = self.lines.number;
         let row = divided.and_then(|()| self.table.row(&self.record, line));
@@ -332,8 +344,11 @@ pub fn lines(text: &[u8], table: &Table, first_line: u64) -> Decoded {
         if bytes.trim_ascii().is_empty() {
             continue;
         }
-        let row = divide(bytes, table.shape.delimiter, &mut record)
-            .and_then(|()| table.row(&record, line));
+        let divided = divide(bytes, table.shape.delimiter, &mut record);
+        if divided.is_ok() && table.is_header(&record) {
+            continue;
+        }
+        let row = divided.and_then(|()| table.row(&record, line));
         decoded.push(line, &String::from_utf8_lossy(bytes), row);
     }
     decoded
