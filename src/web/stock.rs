@@ -223,7 +223,12 @@ fn krate(krate: &Crate, by: By, status: &Status, site: &Site) -> Krate {
         .collect();
     let place = match by {
         By::Variety => format!("{}, {}", krate.room, krate.place),
-        By::Crate | By::Place => krate.place.clone(),
+        By::Crate => krate.place.clone(),
+        // The heading names the shelf already.
+        By::Place => match krate.place.rsplit_once(" / ") {
+            Some((_, position)) => format!("place {position}"),
+            None => String::new(),
+        },
     };
     Krate {
         code: krate.code.to_string(),
