@@ -314,6 +314,16 @@ impl Reader<'_> {
                     "names a crate but its role is not `crate`",
                 );
             }
+            let elsewhere = |s: &SensorSettings| {
+                s.room != room && s.crate_code.is_some() && s.crate_code == text.krate
+            };
+            if let Some(other) = sensors.iter().find(|s| elsewhere(s)) {
+                let what = format!(
+                    "is in the same crate as `{}`, which stands in `{}`; a crate stands in one room",
+                    other.name, other.room
+                );
+                self.fault(&text.room.span(), what);
+            }
             let (Some(name), Some(interval_ms)) = (name, interval_ms) else {
                 continue;
             };

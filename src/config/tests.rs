@@ -120,6 +120,18 @@ fn a_slip_of_the_pen_is_named() {
         faults(""),
         ["line 1: names no room; add a [[room]] with a name"]
     );
+    let probe = |room: &str, name: &str| {
+        format!(
+            "[[sensor]]\nname = \"{name}\"\nroom = \"{room}\"\nrole = \"crate\"\ncrate = \"C-1\"\ninterval = \"5min\"\n"
+        )
+    };
+    let rooms = "[[room]]\nname = \"a\"\n[[room]]\nname = \"b\"\n";
+    let found = faults(&format!("{rooms}{}{}", probe("a", "p"), probe("b", "q")));
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert!(
+        found[0].starts_with("line 13: is in the same crate as `p`"),
+        "{found:?}"
+    );
     let found = faults("[[room]]\nname = \"a\"\nhumidity = [\"80%\", \"81%\"]\n");
     assert!(found[0].contains("deadband"), "{found:?}");
 }

@@ -119,12 +119,18 @@ async fn readings(
             format!("the body {why}"),
         )
     })?;
-    let receipt = shared.store(gateway, decoded).await.map_err(|error| {
+    let mut receipt = Receipt::default();
+    let stored = shared.store(gateway, decoded, &mut receipt).await;
+    stored.map_err(|error| {
+        let before = match receipt.stored {
+            0 => String::new(),
+            n => format!("; {n} of this post are stored, and sent again they are known"),
+        };
         Problem::new(
             StatusCode::SERVICE_UNAVAILABLE,
             "/problems/unavailable",
-            "Nothing stored",
-            format!("{error}; keep the readings and send them again"),
+            "Not all stored",
+            format!("{error}; keep the readings and send them again{before}"),
         )
     })?;
     Ok(answer(&receipt))
@@ -158,7 +164,13 @@ impl Shared {
             })
     }
 
-    async fn store(&self, gateway: &Gateway, decoded: Decoded) -> Result<Receipt, Unavailable> {
+    /// Hands over what was decoded, in parts where it is long; `total` grows with each part on disk.
+    async fn store(
+        &self,
+        gateway: &Gateway,
+        decoded: Decoded,
+        total: &mut Receipt,
+    ) -> Result<(), Unavailable> {
         let Decoded {
             mut heard,
             mut refused,
@@ -180,7 +192,6 @@ impl Shared {
         for h in &mut heard {
             h.received_at = None;
         }
-        let mut total = Receipt::default();
         let mut refused = Some(refused);
         while !heard.is_empty() || refused.is_some() {
             let rest = heard.split_off(heard.len().min(BATCH_READINGS));
@@ -200,7 +211,7 @@ impl Shared {
             total.refused.len()
         );
         self.board.put(&gateway.source, "http", true, sentence);
-        Ok(total)
+        Ok(())
     }
 }
 

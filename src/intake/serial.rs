@@ -123,6 +123,8 @@ impl Serial {
                         return;
                     }
                     pause = PAUSE.0;
+                    // What could not be stored does not wait for the cable.
+                    self.hand_over().await;
                     let seconds = pause.as_secs();
                     self.say(
                         false,
@@ -130,6 +132,7 @@ impl Serial {
                     );
                 }
                 Err(error) => {
+                    self.hand_over().await;
                     let seconds = pause.as_secs();
                     self.say(
                         false,
