@@ -18,7 +18,7 @@ use overwinter::{
     engine::{Engine, Opening},
     intake::{
         decode::table::{Rows, TableShape},
-        http::token_sha256,
+        sha256_hex,
     },
     watch::{Input, Judge, Reading, SensorId, Stamp, Values},
 };
@@ -85,7 +85,7 @@ fn config(folder: &Path, listen: &str) -> Config {
 fn config_text(listen: &str) -> String {
     let mut text = format!(
         "[site]\nlisten = \"{listen}\"\n[[http]]\nname = \"bench\"\ntoken_sha256 = \"{}\"\n",
-        token_sha256(TOKEN)
+        sha256_hex(TOKEN)
     );
     for room in 0..4 {
         let _ = writeln!(text, "[[room]]\nname = \"room-{room}\"");

@@ -134,7 +134,7 @@ fn init_writes_once_and_check_is_content() {
     let said = place.run(&["check"]).ends(0, &[]);
     assert!(
         said.out
-            .starts_with("configuration: 1 room(s), 1 sensor(s), 1 source(s)\n"),
+            .starts_with("configuration: rooms 1, sensors 1, sources 1\n"),
         "{}",
         said.out
     );

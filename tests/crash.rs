@@ -22,7 +22,7 @@ use std::{
 };
 
 use overwinter::{
-    intake::http::token_sha256,
+    intake::sha256_hex,
     store::Store,
     watch::{Input, Judge, Stamp},
 };
@@ -69,7 +69,7 @@ listen = "127.0.0.1:0"
 name = "gateway"
 token_sha256 = "{}"
 "#,
-        token_sha256(TOKEN)
+        sha256_hex(TOKEN)
     );
     for n in 0..POSTERS {
         let _ = write!(

@@ -634,6 +634,15 @@ fn whole_table(bytes: &[u8]) {
 }
 
 #[test]
+fn json_lines_keep_the_numbers_of_the_file() {
+    let text = b"{\"temperature_c\":9}\n\r\n{\"temperature\":9}\n\n{\"humidity_pct\":80}\n";
+    let decoded = json::lines(text, 7, Some(&name("a")));
+    let heard: Vec<u64> = decoded.heard.iter().map(|h| h.line).collect();
+    let refused: Vec<u64> = decoded.refused.iter().map(|r| r.line).collect();
+    assert_eq!((heard, refused), (vec![7, 11], vec![9]));
+}
+
+#[test]
 fn a_logger_that_starts_anew_may_write_its_header_again() {
     let text = b"sensor,temperature_c\na,9.1\nsensor,temperature_c\na,9.2\n";
     let decoded = table::body(text, &TableShape::default()).unwrap();

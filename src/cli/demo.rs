@@ -30,7 +30,7 @@ use crate::{
     clock::Clock,
     config::Config,
     inbox::stopping,
-    intake::{decode::table::HEADER, http::token_sha256},
+    intake::{decode::table::HEADER, sha256_hex},
     stock::list,
     watch::{
         Stamp,
@@ -151,7 +151,7 @@ async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
     };
     let text = CONFIG
         .replace("@LISTEN@", &listen.to_string())
-        .replace("@TOKEN_SHA256@", &token_sha256(&token))
+        .replace("@TOKEN_SHA256@", &sha256_hex(&token))
         .replace("@PORT@", &cable.path);
     fs::write(folder.join("overwinter.toml"), &text)?;
     let config = Config::parse(&text, folder)

@@ -15,8 +15,9 @@ use crate::{
     intake::{
         decode::{Decoded, json, line, table},
         file_tail::{self, Format},
-        http::token_sha256,
+        hex,
         serial::{self, Lines},
+        sha256_hex,
     },
     watch::SensorName,
 };
@@ -57,7 +58,7 @@ pub fn token(name: &str) -> Outcome {
     writeln!(
         stdout(),
         "# Give this token to the gateway; it is not kept and cannot be shown again:\n#   {token}\n[[http]]\nname = \"{name}\"\ntoken_sha256 = \"{}\"",
-        token_sha256(&token)
+        sha256_hex(&token)
     )?;
     Ok(())
 }
@@ -66,14 +67,14 @@ pub fn token(name: &str) -> Outcome {
 pub fn new_token() -> Result<String, Failure> {
     let mut bytes = [0; 32];
     getrandom::fill(&mut bytes).map_err(|e| anyhow::anyhow!("no random numbers: {e}"))?;
-    Ok(bytes.iter().map(|b| format!("{b:02x}")).collect())
+    Ok(hex(&bytes))
 }
 
 /// `overwinter check`: every fault, then every source once.
 pub fn check(path: &Path) -> Outcome {
     let config = configuration(path)?;
     say!(
-        "configuration: {} room(s), {} sensor(s), {} source(s)",
+        "configuration: rooms {}, sensors {}, sources {}",
         config.watch.rooms.len(),
         config.watch.sensors.len(),
         config.files.len() + config.gateways.len() + config.serials.len()
@@ -167,12 +168,12 @@ fn known(decoded: &Decoded, config: &Config) -> Result<String, String> {
     match decoded.refused.first() {
         Some(first) if understood == 0 => Err(format!("line {}: {}", first.line, first.reason)),
         Some(first) => Ok(format!(
-            "{understood} line(s) understood, {} refused, the first at line {}: {}",
+            "lines understood: {understood}, refused: {}, the first at line {}: {}",
             decoded.refused.len(),
             first.line,
             first.reason
         )),
-        None => Ok(format!("{understood} line(s) understood")),
+        None => Ok(format!("lines understood: {understood}")),
     }
 }
 
@@ -193,19 +194,7 @@ fn try_file(file: &file_tail::Settings, config: &Config) -> Result<String, Strin
     }
     let decoded = match &file.format {
         Format::Csv(shape) => table::body(&text, shape).map_err(|e| format!("{path}: {e}"))?,
-        Format::JsonLines { sensor } => {
-            let mut decoded = Decoded::default();
-            for (n, bytes) in (1..).zip(text.split(|&b| b == b'\n').filter(|l| !l.is_empty())) {
-                let text = String::from_utf8_lossy(bytes);
-                match json::object(&text, n, sensor.as_ref()) {
-                    Ok(heard) => decoded.heard.push(heard),
-                    Err(why) => decoded
-                        .refused
-                        .push(crate::watch::reading::Refused::new(n, &text, why)),
-                }
-            }
-            decoded
-        }
+        Format::JsonLines { sensor } => json::lines(&text, 1, sensor.as_ref()),
     };
     known(&decoded, config)
         .map(|w| format!("{path}: {w}"))
@@ -226,12 +215,8 @@ async fn try_serial(settings: &serial::Settings, config: &Config) -> Result<Stri
                 Ok(0) | Err(_) => return,
                 Ok(length) => {
                     for l in lines.push(&bytes[..length]) {
-                        match line::decode(&l.text, l.number, &settings.shape) {
-                            Ok(heard) => decoded.heard.push(heard),
-                            Err(why) => decoded
-                                .refused
-                                .push(crate::watch::reading::Refused::new(l.number, &l.text, why)),
-                        }
+                        let heard = line::decode(&l.text, l.number, &settings.shape);
+                        decoded.push(l.number, &l.text, heard);
                     }
                 }
             }

@@ -9,7 +9,6 @@ use std::{
 };
 
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 use tokio::{
     fs::{self, File},
     io::{AsyncReadExt, AsyncSeekExt},
@@ -17,9 +16,12 @@ use tokio::{
 };
 use tracing::{info, warn};
 
-use super::decode::{
-    Decoded, json,
-    table::{self, Table, TableShape},
+use super::{
+    decode::{
+        Decoded, json,
+        table::{self, Table, TableShape},
+    },
+    sha256_hex,
 };
 use crate::{
     inbox::{Batch, Board, Inbox, Message, stopping},
@@ -204,7 +206,7 @@ impl FileTail {
         if file.metadata().await?.len() < self.position.offset {
             return Ok(false);
         }
-        Ok(length == 0 || hash(&read_head(file, length).await?) == self.position.head)
+        Ok(length == 0 || sha256_hex(&read_head(file, length).await?) == self.position.head)
     }
 
     async fn take_in(&mut self, text: &[u8]) -> io::Result<Looked> {
@@ -216,7 +218,7 @@ impl FileTail {
             && let Some(file) = &mut self.file
         {
             next.head_len = next.offset.min(HEAD as u64);
-            next.head = hash(&read_head(file, next.head_len).await?);
+            next.head = sha256_hex(&read_head(file, next.head_len).await?);
         }
         let first_line = self.position.lines + 1;
         let (text, skipped) = if self.skipping {
@@ -263,13 +265,7 @@ impl FileTail {
         let mut decoded = Decoded::default();
         match self.settings.format.clone() {
             Format::JsonLines { sensor } => {
-                for (line, bytes) in (first_line..).zip(text.split_inclusive(|&b| b == b'\n')) {
-                    let text = String::from_utf8_lossy(bytes.trim_ascii());
-                    if !text.is_empty() {
-                        let result = json::object(&text, line, sensor.as_ref());
-                        decoded.push(line, &text, result);
-                    }
-                }
+                decoded = json::lines(text, first_line, sensor.as_ref());
             }
             Format::Csv(shape) => {
                 let mut rest = text;
@@ -451,9 +447,4 @@ async fn read_head(file: &mut File, length: u64) -> io::Result<Vec<u8>> {
     let mut head = Vec::new();
     file.take(length).read_to_end(&mut head).await?;
     Ok(head)
-}
-
-fn hash(bytes: &[u8]) -> String {
-    let digest = Sha256::digest(bytes);
-    digest.iter().map(|b| format!("{b:02x}")).collect()
 }

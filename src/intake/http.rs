@@ -11,14 +11,16 @@ use axum::{
     routing::post,
 };
 use serde_json::{Value, json};
-use sha2::{Digest, Sha256};
 use tokio::time::timeout;
 
-use super::decode::{
-    Decoded,
-    json::body as json_body,
-    senml::body as senml_body,
-    table::{TableShape, body as table_body},
+use super::{
+    decode::{
+        Decoded,
+        json::body as json_body,
+        senml::body as senml_body,
+        table::{TableShape, body as table_body},
+    },
+    sha256_hex,
 };
 use crate::{
     clock::Clock,
@@ -79,12 +81,6 @@ pub fn router(inbox: Inbox, board: Board, gateways: Vec<Gateway>, clock: Clock) 
             }),
         )
         .with_state(Arc::new(shared))
-}
-
-/// SHA-256 of a token in hexadecimal.
-pub fn token_sha256(token: &str) -> String {
-    let digest = Sha256::digest(token.as_bytes());
-    digest.iter().map(|b| format!("{b:02x}")).collect()
 }
 
 enum Media {
@@ -155,7 +151,7 @@ impl Shared {
             .map(|(_, token)| token.trim())
             .ok_or_else(|| refuse("send `Authorization: Bearer` with the token of this gateway"))?;
         // Comparing digests tells nothing about the token, however long it takes.
-        let digest = token_sha256(token);
+        let digest = sha256_hex(token);
         self.gateways
             .iter()
             .find(|g| g.token_sha256.eq_ignore_ascii_case(&digest))

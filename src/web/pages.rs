@@ -110,18 +110,12 @@ pub async fn now(
     State(site): State<Site>,
     OriginalUri(uri): OriginalUri,
 ) -> Result<Response, Failed> {
-    let status: Arc<Status> = site.status.borrow().clone();
-    let crates = site.store.crates().await.map_err(Failed::store(&site))?;
-    let seen = seen_at(&site, &status).await?;
-    let now = site.clock.now();
+    let (status, crates, now) = present(&site).await?;
+    let alerts = open_alerts(&site, &status, &crates, now).await?;
     let page = NowPage {
         frame: view::frame(&site, &status, now, "Now", Tab::Now, path_of(&uri)),
         verdict: verdict(&site, &status, &crates, now),
-        alerts: status
-            .alerts
-            .iter()
-            .map(|a| alert(a, &crates, &seen, now, &site))
-            .collect(),
+        alerts,
         rooms: status
             .settings
             .rooms
@@ -131,6 +125,25 @@ pub async fn now(
             .collect(),
     };
     Ok(render(&page))
+}
+
+/// What the pages with alerts begin with.
+async fn present(site: &Site) -> Result<(Arc<Status>, Vec<Crate>, Stamp), Failed> {
+    let status: Arc<Status> = site.status.borrow().clone();
+    let crates = site.store.crates().await.map_err(Failed::store(site))?;
+    Ok((status, crates, site.clock.now()))
+}
+
+/// Every alert that is not normal, the most urgent first.
+async fn open_alerts(
+    site: &Site,
+    status: &Status,
+    crates: &[Crate],
+    now: Stamp,
+) -> Result<Vec<super::html::Alert>, Failed> {
+    let seen = seen_at(site, status).await?;
+    let each = status.alerts.iter();
+    Ok(each.map(|a| alert(a, crates, &seen, now, site)).collect())
 }
 
 type SeenAt = BTreeMap<String, (Option<String>, Option<Stamp>)>;
@@ -453,16 +466,14 @@ pub async fn alerts(
     State(site): State<Site>,
     OriginalUri(uri): OriginalUri,
 ) -> Result<Response, Failed> {
-    let status: Arc<Status> = site.status.borrow().clone();
-    let crates = site.store.crates().await.map_err(Failed::store(&site))?;
-    let seen = seen_at(&site, &status).await?;
+    let (status, crates, now) = present(&site).await?;
+    let alerts = open_alerts(&site, &status, &crates, now).await?;
     let past = site
         .store
         .past_alerts(EARLIER)
         .await
         .map_err(Failed::store(&site))?;
     let offs = site.store.offs(20).await.map_err(Failed::store(&site))?;
-    let now = site.clock.now();
     let manner = site.manner;
     let earlier = past.into_iter().map(|a| {
         let raised_at = a.occurrence.raised_at;
@@ -486,11 +497,7 @@ pub async fn alerts(
     });
     let page = AlertsPage {
         frame: view::frame(&site, &status, now, "Alerts", Tab::Alerts, path_of(&uri)),
-        alerts: status
-            .alerts
-            .iter()
-            .map(|a| alert(a, &crates, &seen, now, &site))
-            .collect(),
+        alerts,
         earlier: earlier.collect(),
         off: offs
             .into_iter()

@@ -13,7 +13,7 @@ use overwinter::{
     clock::Clock,
     config::Config,
     engine::{Engine, Opening},
-    intake::http::token_sha256,
+    intake::sha256_hex,
     store::{Store, StoreError},
     watch::{
         Stamp,
@@ -105,7 +105,7 @@ impl Farm {
             clock: Clock::hand(START),
             sources: format!(
                 "{SITE}\n[[http]]\nname = \"gateway\"\ntoken_sha256 = \"{}\"\n{sources}",
-                token_sha256(TOKEN)
+                sha256_hex(TOKEN)
             ),
         }
     }

@@ -57,6 +57,18 @@ pub fn object(text: &str, line: u64, sensor: Option<&SensorName>) -> Result<Hear
     .check(line, sensor)
 }
 
+/// Decodes complete lines, one object to each; empty ones are passed over but counted.
+pub fn lines(text: &[u8], first_line: u64, sensor: Option<&SensorName>) -> Decoded {
+    let mut decoded = Decoded::default();
+    for (line, bytes) in (first_line..).zip(text.split_inclusive(|&b| b == b'\n')) {
+        let text = String::from_utf8_lossy(bytes.trim_ascii());
+        if !text.is_empty() {
+            decoded.push(line, &text, object(&text, line, sensor));
+        }
+    }
+    decoded
+}
+
 /// Decodes a body: one object or an array of them, each on its own. `Err` when it is no JSON at all.
 pub fn body(text: &str, sensor: Option<&SensorName>) -> Result<Decoded, String> {
     let mut decoded = Decoded::default();
