@@ -33,7 +33,7 @@ use crate::{
         file_tail, http, serial,
     },
     watch::{
-        Arrives, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
+        Arrives, Handling, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
         reading::MINUTE_MS,
     },
 };
@@ -256,7 +256,11 @@ impl Reader<'_> {
                 .folder
                 .join(site.database.unwrap_or_else(|| "overwinter.db".into())),
             listen: listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], 8480))),
-            watch: Settings { rooms, sensors },
+            watch: Settings {
+                rooms,
+                sensors,
+                handling: Handling::default(),
+            },
             files,
             gateways,
             serials,

@@ -19,8 +19,9 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("problem", &[]),
     ("store", &["pure"]),
     ("intake", &["pure", "clock", "store", "inbox", "problem"]),
-    ("notify", &["pure", "clock", "store"]),
-    ("engine", &["pure", "clock", "store", "inbox"]),
+    ("notify", &["pure", "clock", "store", "inbox"]),
+    // What is owed is planned and worded where it is written: in the recorder's transaction.
+    ("engine", &["pure", "clock", "store", "inbox", "notify"]),
     (
         "web",
         &[
@@ -82,7 +83,11 @@ const PURE: &[&str] = &[
     "stock/",
     "season/",
     "intake/decode/",
+    "notify/kinds.rs",
+    "notify/letter.rs",
     "notify/message.rs",
+    "notify/plan.rs",
+    "notify/summary.rs",
     "notify/words.rs",
     "web/html.rs",
     "web/chart.rs",
@@ -99,7 +104,7 @@ const NOT_IN_PURE: &[&str] = &[
     "crate::store",
 ];
 
-const MOST_FILES: usize = 70;
+const MOST_FILES: usize = 100;
 
 #[test]
 fn layers_hold() {

@@ -34,6 +34,57 @@ pub(super) struct RoomText {
     #[serde(rename = "rot-risk")]
     pub(super) rot_risk: Option<RungsText>,
     pub(super) sweating: Option<RungsText>,
+    pub(super) battery: Option<RungsText>,
+    pub(super) swinging: Option<Spanned<SwingText>>,
+    pub(super) stage: Option<Spanned<String>>,
+    pub(super) curing: Option<StageText>,
+    pub(super) waking: Option<StageText>,
+}
+
+/// What a room may say about another stage than storing.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct StageText {
+    pub(super) temperature: Option<Spanned<[String; 2]>>,
+    pub(super) humidity: Option<Spanned<[String; 2]>>,
+    pub(super) frost: Option<RungsText>,
+    pub(super) cold: Option<RungsText>,
+    pub(super) warm: Option<RungsText>,
+    #[serde(rename = "dry-out")]
+    pub(super) dry_out: Option<RungsText>,
+    #[serde(rename = "rot-risk")]
+    pub(super) rot_risk: Option<RungsText>,
+    pub(super) sweating: Option<RungsText>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SwingText {
+    pub(super) outside: Spanned<String>,
+    pub(super) pieces: u32,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct AlertsText {
+    pub(super) longest_shelf: Option<Spanned<String>>,
+    pub(super) again_after: Option<Spanned<String>>,
+    pub(super) repeat_every: Option<Spanned<String>>,
+    pub(super) summary_at: Option<Spanned<String>>,
+    pub(super) remind_at: Option<Spanned<String>>,
+    pub(super) heartbeat: Option<Spanned<String>>,
+    pub(super) heartbeat_every: Option<Spanned<String>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ContactText {
+    pub(super) name: Spanned<String>,
+    pub(super) channels: Spanned<Vec<Spanned<String>>>,
+    pub(super) hears: Option<Spanned<String>>,
+    pub(super) after: Option<Spanned<String>>,
+    pub(super) quiet: Option<Spanned<[String; 2]>>,
+    pub(super) summary: Option<bool>,
 }
 
 #[derive(Deserialize)]

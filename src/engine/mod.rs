@@ -4,6 +4,8 @@ pub mod accept;
 pub mod live;
 pub mod replay;
 pub mod status;
+pub mod telling;
 
 pub use live::{Engine, Opening};
 pub use status::Status;
+pub use telling::Teller;

@@ -31,8 +31,7 @@ impl Tx {
         let (subject, kind) = (t.subject.to_string(), t.kind.as_str());
         let (priority, state) = (t.priority.as_str(), t.to.as_str());
         let figures = serde_json::to_string(&t.figures).expect("plain numbers always encode");
-        let active = matches!(t.to, State::Unacknowledged | State::Acknowledged);
-        let ended_at = (!active).then_some(t.at.0);
+        let ended_at = (!t.active).then_some(t.at.0);
         let seen_at = who.map(|_| t.at.0);
         let raised_at = t.occurrence.raised_at.0;
         if t.at == t.occurrence.raised_at {

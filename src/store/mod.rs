@@ -2,6 +2,7 @@
 
 pub mod alerts;
 pub mod log;
+pub mod outbox;
 pub mod packed;
 pub mod sources;
 pub mod stock;

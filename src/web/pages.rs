@@ -30,8 +30,8 @@ use crate::{
     stock::list::Crate,
     store::StoreError,
     watch::{
-        Occurrence, Priority, SensorNow, Stamp, Standing, State as AlertState, Subject,
-        settings::RoomSettings,
+        Act, Occurrence, Priority, SensorNow, Stamp, Standing, State as AlertState, Subject,
+        act::Named, settings::RoomSettings,
     },
 };
 
@@ -543,8 +543,8 @@ pub async fn acknowledge(
         .iter()
         .any(|a| a.occurrence == occurrence && a.state != AlertState::Acknowledged);
     if known {
-        let ask = Ask::Acknowledge {
-            occurrence,
+        let ask = Ask::Act {
+            act: Act::Acknowledge(Named { occurrence }),
             who: "the grower".to_owned(),
         };
         site.inbox

@@ -290,7 +290,7 @@ pub fn alert(a: &Standing, crates: &[Crate], now: Stamp, manner: Manner) -> Aler
             State::ReturnedUnacknowledged => Seen::CameAndWent {
                 ended: ended.map(|end| manner.moment(end, now)),
             },
-            State::Unacknowledged | State::Normal => Seen::NotYet,
+            _ => Seen::NotYet,
         },
     }
 }
