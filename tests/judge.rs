@@ -566,17 +566,23 @@ proptest! {
         prop_assert_eq!(judge.standing(), other.standing());
         prop_assert_eq!(judge.next_due(), other.next_due());
         // Nor does time run backwards, or an occurrence come twice.
-        prop_assert!(plain.windows(2).all(|w| w[0].at <= w[1].at));
+        for w in plain.windows(2) {
+            prop_assert!(w[0].at <= w[1].at, "{:?}\n{:?}", w[0], w[1]);
+        }
         let mut last = BTreeMap::new();
         for t in &plain {
             let key = (t.kind, t.subject.clone());
             let before: Option<Occurrence> = last.insert(key, t.occurrence.clone());
             if let Some(before) = before.filter(|b| *b != t.occurrence) {
                 prop_assert!(before.raised_at < t.occurrence.raised_at, "{:?}", t);
-                prop_assert_eq!(t.at, t.occurrence.raised_at);
+                prop_assert!(t.at <= t.occurrence.raised_at);
             }
         }
     }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 300, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn an_acknowledgement_reaches_its_own_occurrence_only(

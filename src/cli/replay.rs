@@ -185,7 +185,7 @@ pub fn replay(options: &Options) -> Outcome {
                 Ok(told) => {
                     readings += 1;
                     for transition in &told {
-                        raised += u64::from(transition.at == transition.occurrence.raised_at);
+                        raised += u64::from(transition.raises());
                         print(&mut out, transition, options.format, manner)?;
                     }
                 }

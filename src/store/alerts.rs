@@ -34,7 +34,7 @@ impl Tx {
         let ended_at = (!t.active).then_some(t.at.0);
         let seen_at = who.map(|_| t.at.0);
         let raised_at = t.occurrence.raised_at.0;
-        if t.at == t.occurrence.raised_at {
+        if t.at <= t.occurrence.raised_at {
             // A worse rung, or a return of the same trouble, follows what stood before it.
             sqlx::query!(
                 "update alert set state = 'normal', ended_at = coalesce(ended_at, ?3)

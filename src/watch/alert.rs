@@ -281,6 +281,14 @@ pub struct Transition {
     pub figures: Figures,
 }
 
+impl Transition {
+    /// A raising, not a later change of one. Of two within one millisecond the second is named a
+    /// millisecond later.
+    pub fn raises(&self) -> bool {
+        self.active && self.at <= self.occurrence.raised_at && self.to != State::Acknowledged
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

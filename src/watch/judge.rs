@@ -260,7 +260,7 @@ impl Judge {
         in_force
     }
 
-    /// The time of the last input.
+    /// The time of the last input, or of the last deadline that was crossed.
     pub fn now(&self) -> Stamp {
         self.now
     }
@@ -355,6 +355,8 @@ impl Judge {
 
     fn cross_one(&mut self, due: Stamp, out: &mut Vec<Transition>) {
         let at = due.max(self.now);
+        // What one deadline reveals may have been due before it.
+        self.now = at;
         let mut touched = Vec::new();
         for index in 0..self.sensors.len() {
             let sensor = &mut self.sensors[index];
@@ -476,6 +478,8 @@ impl Judge {
         }
         if !touched.is_empty() {
             self.settle(touched, reading.received_at, out);
+            // What was hidden may have become due long ago.
+            self.due = Stamp(i64::MIN);
         }
         // What became due while the reading was on its way.
         self.cross(reading.received_at, out);

@@ -105,18 +105,17 @@ impl Alert {
     }
 
     /// A new raising. Its name differs from every earlier one even within one millisecond.
-    fn raise(&mut self, at: Stamp) -> Stamp {
+    fn raise(&mut self, at: Stamp) {
         let last = self.occurrence.as_ref().map(|o| o.raised_at.plus(1));
-        let at = last.map_or(at, |last| at.max(last));
+        let raised_at = last.map_or(at, |last| at.max(last));
         self.acknowledged = false;
         self.latched = self.kind.latches();
         self.occurrence = Some(Occurrence {
-            raised_at: at,
+            raised_at,
             kind: self.kind,
             level: self.level,
             subject: self.subject.clone(),
         });
-        at
     }
 }
 
@@ -303,9 +302,8 @@ impl Judge {
     /// Nothing that a person hid it with hides it any more.
     fn reveal(&mut self, index: usize, from: State, at: Stamp, out: &mut Vec<Transition>) {
         let alert = &mut self.alerts[index];
-        let mut at = at;
         if 0 < alert.level {
-            at = alert.raise(at);
+            alert.raise(at);
         } else if !alert.latched {
             alert.acknowledged = true;
         }
@@ -397,7 +395,7 @@ impl Judge {
         alert.until = Some(at);
         alert.priority = Priority::Medium;
         alert.level = 1;
-        let at = alert.raise(at);
+        alert.raise(at);
         self.tell(index, from, at, out);
         let from = self.alerts[index].state();
         self.alerts[index].level = 0;
@@ -432,7 +430,7 @@ impl Judge {
                 self.unshelve(index, at, out);
             } else if self.alerts[index].again_due(handling) == Some(due) {
                 let from = self.alerts[index].state();
-                let at = self.alerts[index].raise(at);
+                self.alerts[index].raise(at);
                 self.tell(index, from, at, out);
             }
         }
@@ -482,11 +480,10 @@ impl Judge {
             alert.priority = voice.priority;
         }
         alert.level = voice.level;
-        let mut at = at;
         if raised {
             // A worse rung is an alert of its own: no shelf covers it.
             alert.shelf.take_if(|shelf| shelf.level < voice.level);
-            at = alert.raise(at);
+            alert.raise(at);
         } else if voice.level == 0
             && alert.shelf.take_if(|shelf| shelf.one_shot).is_some()
             && !alert.latched
