@@ -1,5 +1,6 @@
 //! The configuration file: read once at the rim, every fault named with its line and remedy.
 
+mod channels;
 mod quantity;
 mod rooms;
 mod text;
@@ -21,7 +22,10 @@ use toml::{
     de::{DeTable, DeValue, ValueDeserializer},
 };
 
-use self::text::{FileText, HttpText, RoomText, SensorText, SerialText, SiteText};
+use self::text::{
+    CommandText, EmailText, FileText, HttpText, RoomText, SensorText, SerialText, SiteText,
+    WebhookText,
+};
 use crate::{
     climate::Unit,
     intake::{
@@ -32,6 +36,7 @@ use crate::{
         },
         file_tail, http, serial,
     },
+    notify::channel::Channel,
     watch::{
         Arrives, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
         reading::MINUTE_MS,
@@ -62,6 +67,8 @@ pub struct Config {
     pub gateways: Vec<http::Gateway>,
     /// Serial ports.
     pub serials: Vec<serial::Settings>,
+    /// Ways out for messages, each with a name of its own.
+    pub channels: Vec<Channel>,
     /// What is allowed but unwise.
     pub warnings: Vec<Fault>,
 }
@@ -113,7 +120,7 @@ struct Reader<'a> {
     rooms_known: bool,
 }
 
-const SECTIONS: &str = "[site], [[room]], [[sensor]], [[file]], [[http]] and [[serial]]";
+const SECTIONS: &str = "[site], [[room]], [[sensor]], [[file]], [[http]], [[serial]], [[email]], [[webhook]] and [[command]]";
 
 impl Reader<'_> {
     fn line(&self, span: &Range<usize>) -> usize {
@@ -187,6 +194,7 @@ impl Reader<'_> {
         let (mut rooms, mut written) = (Vec::new(), 0);
         let mut sensors = Vec::new();
         let (mut files, mut gateways, mut serials) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut emails, mut webhooks, mut commands) = (Vec::new(), Vec::new(), Vec::new());
         for (key, value) in table.get_ref() {
             let each: Vec<&Spanned<DeValue<'_>>> = match value.get_ref().as_array() {
                 Some(array) => array.iter().collect(),
@@ -203,6 +211,9 @@ impl Reader<'_> {
                     "file" => files.extend(self.section::<FileText>(value)),
                     "http" => gateways.extend(self.section::<HttpText>(value)),
                     "serial" => serials.extend(self.section::<SerialText>(value)),
+                    "email" => emails.extend(self.section::<EmailText>(value)),
+                    "webhook" => webhooks.extend(self.section::<WebhookText>(value)),
+                    "command" => commands.extend(self.section::<CommandText>(value)),
                     other => {
                         let what = format!("there is no section `{other}`; there are {SECTIONS}");
                         self.fault(&key.span(), what);
@@ -229,6 +240,7 @@ impl Reader<'_> {
             .into_iter()
             .filter_map(|s| self.serial(s, &sensors))
             .collect();
+        let channels = self.channels(emails, webhooks, commands);
         let site = site.unwrap_or(SiteText {
             name: None,
             time_zone: None,
@@ -260,6 +272,7 @@ impl Reader<'_> {
             files,
             gateways,
             serials,
+            channels,
             warnings: std::mem::take(&mut self.warnings),
         })
     }
