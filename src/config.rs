@@ -1,7 +1,9 @@
 //! The configuration file: read once at the rim, every fault named with its line and remedy.
 
+mod channels;
 mod quantity;
 mod rooms;
+mod telling;
 mod text;
 
 use std::{
@@ -21,7 +23,10 @@ use toml::{
     de::{DeTable, DeValue, ValueDeserializer},
 };
 
-use self::text::{FileText, HttpText, RoomText, SensorText, SerialText, SiteText};
+use self::text::{
+    AlertsText, CommandText, ContactText, EmailText, FileText, HttpText, RoomText, SensorText,
+    SerialText, SiteText, WebhookText,
+};
 use crate::{
     climate::Unit,
     intake::{
@@ -32,8 +37,9 @@ use crate::{
         },
         file_tail, http, serial,
     },
+    notify::{channel::Channel, heartbeat, plan::Telling},
     watch::{
-        Arrives, Handling, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
+        Arrives, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
         reading::MINUTE_MS,
     },
 };
@@ -62,6 +68,12 @@ pub struct Config {
     pub gateways: Vec<http::Gateway>,
     /// Serial ports.
     pub serials: Vec<serial::Settings>,
+    /// Ways out for messages, each with a name of its own.
+    pub channels: Vec<Channel>,
+    /// Who is told, and when.
+    pub telling: Telling,
+    /// The watcher outside.
+    pub heartbeat: Option<heartbeat::Settings>,
     /// What is allowed but unwise.
     pub warnings: Vec<Fault>,
 }
@@ -113,7 +125,7 @@ struct Reader<'a> {
     rooms_known: bool,
 }
 
-const SECTIONS: &str = "[site], [[room]], [[sensor]], [[file]], [[http]] and [[serial]]";
+const SECTIONS: &str = "[site], [[room]], [[sensor]], [[file]], [[http]], [[serial]], [alerts], [[contact]], [[email]], [[webhook]] and [[command]]";
 
 impl Reader<'_> {
     fn line(&self, span: &Range<usize>) -> usize {
@@ -187,6 +199,8 @@ impl Reader<'_> {
         let (mut rooms, mut written) = (Vec::new(), 0);
         let mut sensors = Vec::new();
         let (mut files, mut gateways, mut serials) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut emails, mut webhooks, mut commands) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut alerts, mut contacts) = (None, Vec::new());
         for (key, value) in table.get_ref() {
             let each: Vec<&Spanned<DeValue<'_>>> = match value.get_ref().as_array() {
                 Some(array) => array.iter().collect(),
@@ -203,6 +217,11 @@ impl Reader<'_> {
                     "file" => files.extend(self.section::<FileText>(value)),
                     "http" => gateways.extend(self.section::<HttpText>(value)),
                     "serial" => serials.extend(self.section::<SerialText>(value)),
+                    "alerts" => alerts = self.section::<AlertsText>(value),
+                    "contact" => contacts.extend(self.section::<ContactText>(value)),
+                    "email" => emails.extend(self.section::<EmailText>(value)),
+                    "webhook" => webhooks.extend(self.section::<WebhookText>(value)),
+                    "command" => commands.extend(self.section::<CommandText>(value)),
                     other => {
                         let what = format!("there is no section `{other}`; there are {SECTIONS}");
                         self.fault(&key.span(), what);
@@ -229,6 +248,7 @@ impl Reader<'_> {
             .into_iter()
             .filter_map(|s| self.serial(s, &sensors))
             .collect();
+        let channels = self.channels(emails, webhooks, commands);
         let site = site.unwrap_or(SiteText {
             name: None,
             time_zone: None,
@@ -248,6 +268,10 @@ impl Reader<'_> {
             })
         });
         let listen = site.listen.and_then(|text| self.listen(&text));
+        let names: Vec<SensorName> = channels.iter().map(|c| c.name.clone()).collect();
+        let handling = self.handling(alerts.as_ref());
+        let telling = self.telling(alerts.as_ref(), &contacts, &names, zone);
+        let heartbeat = alerts.as_ref().and_then(|a| self.heartbeat(a));
         Some(Config {
             site: site.name.unwrap_or_else(|| "Tuber store".to_owned()),
             zone,
@@ -259,11 +283,14 @@ impl Reader<'_> {
             watch: Settings {
                 rooms,
                 sensors,
-                handling: Handling::default(),
+                handling,
             },
             files,
             gateways,
             serials,
+            channels,
+            telling,
+            heartbeat,
             warnings: std::mem::take(&mut self.warnings),
         })
     }

@@ -67,7 +67,22 @@ const ONLY_IN: &[(&str, &[&str], &str)] = &[
         &["web/", "intake/http.rs", "problem.rs", "cli/run.rs"],
         "keep HTTP in `web`",
     ),
-    ("std::env::", &["config.rs", "cli/"], "read it in `config`"),
+    (
+        "std::env::",
+        &["config.rs", "config/", "cli/"],
+        "read it in `config`",
+    ),
+    ("lettre::", &["notify/email.rs"], "keep mail in `notify`"),
+    (
+        "reqwest::",
+        &["notify/webhook.rs", "cli/demo.rs"],
+        "keep requests in `notify`",
+    ),
+    (
+        "rustls::",
+        &["notify/channel.rs"],
+        "keep certificates in `notify`",
+    ),
     (
         "println!",
         &["cli/", "main.rs"],

@@ -18,10 +18,10 @@ use super::{Failure, Outcome, configuration, lock, log_to_stderr};
 use crate::{
     clock::Clock,
     config::Config,
-    engine::{Engine, Opening, Status},
+    engine::{Engine, Opening, Status, Teller},
     inbox::{self, Board, Inbox},
     intake::{file_tail::FileTail, http, serial::Serial},
-    notify::words::Manner,
+    notify::{channel::Post, courier::Courier, heartbeat, words::Manner},
     store::Store,
     web::{self, Site},
 };
@@ -77,6 +77,8 @@ pub struct Running {
     status: watch::Receiver<Arc<Status>>,
     sources: Vec<JoinHandle<()>>,
     stop_sources: watch::Sender<bool>,
+    couriers: Vec<JoinHandle<()>>,
+    stop_couriers: watch::Sender<bool>,
     engine: JoinHandle<Engine>,
     stop_engine: watch::Sender<bool>,
     web: JoinHandle<()>,
@@ -97,7 +99,7 @@ impl Running {
             )
         })?;
         let address = listener.local_addr()?;
-        let engine = Engine::open(
+        let mut engine = Engine::open(
             &config.database,
             config.watch.clone(),
             clock.clone(),
@@ -105,6 +107,12 @@ impl Running {
         )
         .await
         .with_context(|| format!("cannot open `{}`", config.database.display()))?;
+        if !config.telling.contacts.is_empty() {
+            engine
+                .tell_by(teller(config))
+                .await
+                .context("cannot look through what was told")?;
+        }
         let store = engine.store().clone();
         let status = engine.status();
         let (inbox, envelopes) = inbox::channel();
@@ -136,6 +144,8 @@ impl Running {
 
         let (stop_sources, _) = watch::channel(false);
         let sources = sources(config, &inbox, &board, &clock, &store, &stop_sources).await?;
+        let (stop_couriers, _) = watch::channel(false);
+        let couriers = couriers(config, &inbox, &clock, &store, &status, &stop_couriers);
         info!(%address, sensors = config.watch.sensors.len(), "the recorder runs");
         Ok(Self {
             address,
@@ -143,6 +153,8 @@ impl Running {
             status,
             sources,
             stop_sources,
+            couriers,
+            stop_couriers,
             engine,
             stop_engine,
             web,
@@ -159,9 +171,17 @@ impl Running {
     /// Stops sources, then the writer, then the pages; what was accepted is on disk.
     pub async fn finish(self) {
         self.stop_sources.send_replace(true);
+        self.stop_couriers.send_replace(true);
         for source in self.sources {
             let _ = timeout(PATIENCE, source).await;
         }
+        // A message that is on its way and not noted in time is sent again at the next start.
+        let couriers = async {
+            for courier in self.couriers {
+                let _ = courier.await;
+            }
+        };
+        let _ = timeout(PATIENCE, couriers).await;
         self.stop_engine.send_replace(true);
         let engine = timeout(PATIENCE, self.engine).await;
         self.stop_web.send_replace(true);
@@ -170,6 +190,52 @@ impl Running {
             engine.close().await;
         }
     }
+}
+
+/// To whom messages go, and in which words.
+fn teller(config: &Config) -> Teller {
+    Teller {
+        telling: config.telling.clone(),
+        site: config.site.clone(),
+        manner: Manner {
+            zone: config.zone,
+            unit: config.unit,
+        },
+        address: None,
+    }
+}
+
+fn couriers(
+    config: &Config,
+    inbox: &Inbox,
+    clock: &Clock,
+    store: &Store,
+    status: &watch::Receiver<Arc<Status>>,
+    stop: &watch::Sender<bool>,
+) -> Vec<JoinHandle<()>> {
+    let post = Arc::new(Post::new());
+    let mut tasks = Vec::new();
+    for channel in &config.channels {
+        let courier = Courier::new(
+            channel.clone(),
+            config.site.clone(),
+            store.clone(),
+            inbox.clone(),
+            clock.clone(),
+            post.clone(),
+        );
+        tasks.push(tokio::spawn(courier.run(stop.subscribe())));
+    }
+    if let Some(settings) = &config.heartbeat {
+        let (status, clock) = (status.clone(), clock.clone());
+        let well = move || {
+            let status = status.borrow();
+            status.store_fault.is_none() && !status.is_old(clock.now(), clock.speed())
+        };
+        let beat = heartbeat::run(settings.clone(), well, stop.subscribe());
+        tasks.push(tokio::spawn(beat));
+    }
+    tasks
 }
 
 async fn sources(

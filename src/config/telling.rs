@@ -1,23 +1,31 @@
 //! Who is told, when, and how alerts are handled.
 
-use std::collections::BTreeSet;
+use std::{collections::BTreeSet, time::Duration};
 
 use chrono::NaiveTime;
 use chrono_tz::Tz;
-use toml::Spanned;
 
 use super::{
     Reader, quantity,
     text::{AlertsText, ContactText},
 };
 use crate::{
-    notify::plan::{Contact, Telling},
-    watch::{Handling, Priority, SensorName, reading::{HOUR_MS, MINUTE_MS}},
+    notify::{
+        heartbeat,
+        plan::{Contact, Telling},
+        webhook::Address,
+    },
+    watch::{
+        Handling, Priority, SensorName,
+        reading::{HOUR_MS, MINUTE_MS},
+    },
 };
 
 /// Between two contacts, unless said otherwise: after half an hour without an acknowledgement it is
 /// somebody else's turn.
 const NEXT_AFTER_MS: i64 = 30 * MINUTE_MS;
+/// Between two heartbeats, unless said otherwise.
+const HEARTBEAT_EVERY: Duration = Duration::from_secs(300);
 /// No shelf may be longer, whatever the configuration says: what is out of mind for longer is out of
 /// service.
 const LONGEST_SHELF_MS: i64 = 7 * 24 * HOUR_MS;
@@ -109,6 +117,25 @@ impl Reader<'_> {
         telling
     }
 
+    /// The watcher outside, if there is one.
+    pub(super) fn heartbeat(&mut self, text: &AlertsText) -> Option<heartbeat::Settings> {
+        let every = text
+            .heartbeat_every
+            .as_ref()
+            .and_then(|every| Some((every.span(), self.spanned(every, quantity::duration)?)));
+        if let Some((span, every)) = &every
+            && !(Duration::from_secs(60)..=Duration::from_secs(3600)).contains(every)
+        {
+            self.fault(span, "a heartbeat comes every `1min` to `1h`");
+        }
+        let address = text.heartbeat.as_ref()?;
+        let address = self.spanned(address, Address::parse)?;
+        Some(heartbeat::Settings {
+            address,
+            every: every.map_or(HEARTBEAT_EVERY, |(_, every)| every),
+        })
+    }
+
     fn contact(
         &mut self,
         text: &ContactText,
@@ -181,4 +208,3 @@ fn time_of_day(text: &str) -> Result<NaiveTime, String> {
     NaiveTime::parse_from_str(text.trim(), "%H:%M")
         .map_err(|_| format!("`{text}` is no time of day, such as 7:00 or 21:30"))
 }
-

@@ -161,3 +161,45 @@ pub(super) struct SerialText {
     pub(super) sensor: Option<Spanned<String>>,
     pub(super) unit: Option<Unit>,
 }
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct EmailText {
+    pub(super) name: Spanned<String>,
+    pub(super) to: Spanned<OneOrMore>,
+    pub(super) from: Spanned<String>,
+    pub(super) server: Spanned<String>,
+    pub(super) port: Option<Spanned<u16>>,
+    pub(super) security: Option<Spanned<String>>,
+    pub(super) unencrypted: Option<bool>,
+    pub(super) user: Option<Spanned<String>>,
+    pub(super) password_file: Option<Spanned<PathBuf>>,
+    pub(super) password_env: Option<Spanned<String>>,
+    pub(super) ca_file: Option<Spanned<PathBuf>>,
+}
+
+/// `"a"` or `["a", "b"]`.
+#[derive(Deserialize)]
+#[serde(untagged, expecting = "expected an address or a list of addresses")]
+pub(super) enum OneOrMore {
+    One(String),
+    More(Vec<String>),
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct WebhookText {
+    pub(super) name: Spanned<String>,
+    pub(super) url: Spanned<String>,
+    pub(super) secret_file: Option<Spanned<PathBuf>>,
+    pub(super) secret_env: Option<Spanned<String>>,
+    pub(super) ca_file: Option<Spanned<PathBuf>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct CommandText {
+    pub(super) name: Spanned<String>,
+    pub(super) run: Spanned<Vec<String>>,
+    pub(super) time_limit: Option<Spanned<String>>,
+}
