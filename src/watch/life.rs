@@ -602,7 +602,7 @@ impl Judge {
         self.voice(index).lead
     }
 
-    /// The rule whose figures are told is still broken at the level of its alert.
+    /// The rule whose figures are told is still broken at the level of its alert, by a sound sensor.
     fn holds_up(&self, index: usize) -> bool {
         let alert = &self.alerts[index];
         let Some((sensor, rule)) = alert.lead else {
@@ -612,6 +612,9 @@ impl Judge {
             return true;
         }
         let sensor = &self.sensors[sensor];
+        if sensor.silent.is_some() || sensor.out.is_some() {
+            return false;
+        }
         let rules = sensor.rules.iter().zip(&sensor.dwells);
         rules
             .skip(rule)
