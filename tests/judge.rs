@@ -303,6 +303,7 @@ fn a_pause_of_the_recorder_is_not_a_silence() {
     story.step(&Input::Started {
         at: START.plus(10 * HOUR_MS),
         off_from: START.plus(HOUR_MS),
+        stepped: false,
     });
     story.tick(10 * 60 + 29);
     assert_eq!(story.told, []);
@@ -317,6 +318,7 @@ fn a_start_of_the_recorder_is_no_word_from_a_sensor() {
     story.step(&Input::Started {
         at: START.plus(10 * HOUR_MS),
         off_from: START.plus(HOUR_MS),
+        stepped: false,
     });
     let back = story.judge.sensors().next().unwrap();
     assert_eq!(back.heard_at, Some(START.plus(50 * MINUTE_MS)));
@@ -479,6 +481,7 @@ fn run_keeping(
                 story.step(&Input::Started {
                     at: START.plus(minute * MINUTE_MS),
                     off_from: at,
+                    stepped: false,
                 });
             }
             Act::Shelve(minutes, one_shot) => {

@@ -178,7 +178,11 @@ impl Store {
     }
 
     fn restart(self) -> Self {
-        self.ask(|at| Input::Started { at, off_from: at })
+        self.ask(|at| Input::Started {
+            at,
+            off_from: at,
+            stepped: false,
+        })
     }
 }
 
@@ -398,7 +402,11 @@ const TABLE: &[Row] = &[
         |mut s| {
             let off_from = s.now();
             s.minute += 45;
-            s.ask(|at| Input::Started { at, off_from })
+            s.ask(|at| Input::Started {
+                at,
+                off_from,
+                stepped: false,
+            })
         },
         LatchedUnacknowledged,
     ),
@@ -410,7 +418,11 @@ const TABLE: &[Row] = &[
         |mut s| {
             let off_from = s.now();
             s.minute += 25;
-            s.ask(|at| Input::Started { at, off_from })
+            s.ask(|at| Input::Started {
+                at,
+                off_from,
+                stepped: false,
+            })
         },
         Normal,
     ),

@@ -7,6 +7,7 @@ use tracing::{error, info, warn};
 
 use super::{
     accept::{Fresh, Sensors},
+    pace::Pace,
     status::Status,
     telling::{self, Teller},
 };
@@ -69,6 +70,9 @@ pub struct Engine {
     clock: Clock,
     memory: Memory,
     last_alive: Stamp,
+    pace: Pace,
+    /// The clock was set forward, or the machine slept, and the log does not say so yet.
+    gap: Option<Started>,
     /// Whether a sign of life is left; an import into a log that nobody watched leaves none.
     watched: bool,
     /// Nobody is told anything without it.
@@ -91,8 +95,10 @@ impl Engine {
         let now = clock.now();
         let mut engine = Self {
             store,
-            clock,
             memory: Memory::default(),
+            pace: Pace::new(&clock, now),
+            gap: None,
+            clock,
             last_alive: now,
             watched: false,
             teller: None,
@@ -326,27 +332,29 @@ impl Engine {
     /// on disk. An act that is refused changes nothing; the words say why.
     pub async fn commit(&mut self, messages: Vec<Message>) -> Result<Vec<Answer>, StoreError> {
         let before = self.memory.clone();
-        let done = self.try_commit(messages).await;
+        let at = self.now();
+        let gap = self.gap.clone();
+        let done = self.try_commit(at, messages).await;
         match &done {
             Ok(_) => self.publish(None),
             Err(error) => {
                 error!(error = ?error, "nothing could be stored");
                 self.memory = before;
+                self.gap = gap;
                 self.publish(Some(error.to_string()));
             }
         }
         done
     }
 
-    async fn try_commit(&mut self, messages: Vec<Message>) -> Result<Vec<Answer>, StoreError> {
+    async fn try_commit(
+        &mut self,
+        at: Stamp,
+        messages: Vec<Message>,
+    ) -> Result<Vec<Answer>, StoreError> {
         let mut tx = self.store.begin().await?;
         let mut fresh = Fresh::default();
         let mut receipts = Vec::with_capacity(messages.len());
-        let at = self
-            .clock
-            .now()
-            .max(self.memory.judge.now())
-            .max(self.last_alive);
         self.started(&mut tx, at).await?;
         for message in messages {
             receipts.push(match message {
@@ -422,13 +430,30 @@ impl Engine {
 
     /// Says that the recorder runs again, if that is owed.
     async fn started(&mut self, tx: &mut Tx, at: Stamp) -> Result<(), StoreError> {
-        match self.memory.owed_start.take() {
-            Some(off_from) => {
-                self.act(tx, at, "recorder", Act::Started(Started { off_from }))
-                    .await
-            }
-            None => Ok(()),
+        let since_start = self.memory.owed_start.take().map(|off_from| Started {
+            off_from,
+            stepped: false,
+        });
+        for started in since_start.into_iter().chain(self.gap.take()) {
+            self.act(tx, at, "recorder", Act::Started(started)).await?;
         }
+        Ok(())
+    }
+
+    /// The time of what arrives now: the clock's, never before what was stamped last.
+    fn now(&mut self) -> Stamp {
+        let floor = self.memory.judge.now().max(self.last_alive);
+        let (at, gap) = self.pace.now(&self.clock, floor);
+        if let Some(gap) = &gap {
+            warn!(
+                from = gap.off_from.to_rfc3339(),
+                to = at.to_rfc3339(),
+                clock_was_set = gap.stepped,
+                "nobody was looking in between"
+            );
+        }
+        self.gap = gap.or(self.gap.take());
+        at
     }
 
     async fn batch(
@@ -451,7 +476,15 @@ impl Engine {
         let (mut receipt, tallies) = self
             .memory
             .sensors
-            .accept(tx, &batch.source, &batch.heard, at, floor, fresh)
+            .accept(
+                tx,
+                &batch.source,
+                &batch.heard,
+                at,
+                floor,
+                self.pace.behind(),
+                fresh,
+            )
             .await?;
         for index in from..fresh.readings.len() {
             let reading = fresh.readings[index];
@@ -508,17 +541,20 @@ impl Engine {
 
     /// Crosses deadlines when nothing arrives, and leaves a sign of life.
     pub async fn tick(&mut self) {
-        let at = self.clock.now().max(self.last_alive);
+        let at = self.now();
+        let gapped = self.gap.is_some();
         let owed = self.memory.plan.due().filter(|_| self.teller.is_some());
         let next = self.memory.judge.next_due().into_iter().chain(owed).min();
         let due = next.is_some_and(|due| due <= at);
-        if !due && at.since(self.last_alive) < ALIVE_EVERY_MS {
+        if !due && !gapped && at.since(self.last_alive) < ALIVE_EVERY_MS {
             return;
         }
         let before = self.memory.clone();
+        let gap = self.gap.clone();
         if let Err(error) = self.try_tick(at).await {
             error!(error = ?error, "a deadline could not be recorded");
             self.memory = before;
+            self.gap = gap;
             self.publish(Some(error.to_string()));
         } else {
             self.publish(None);
@@ -526,10 +562,11 @@ impl Engine {
     }
 
     async fn try_tick(&mut self, at: Stamp) -> Result<(), StoreError> {
+        let mut tx = self.store.begin().await?;
+        self.started(&mut tx, at).await?;
         let told = self.memory.judge.step(&Input::Tick { at });
         self.memory.ticked = at;
         self.memory.told |= !told.is_empty();
-        let mut tx = self.store.begin().await?;
         record(&mut tx, &told, None).await?;
         self.owe(&mut tx, at).await?;
         tx.set_alive(at).await?;
@@ -544,7 +581,7 @@ impl Engine {
         let status = Status {
             version: self.version,
             at: now,
-            clock_behind_ms: self.memory.judge.now().since(now).max(0),
+            clock_behind_ms: self.memory.judge.now().since(now).max(self.pace.behind()),
             store_fault,
             ..Status::of(&self.memory.judge, &self.memory.recent)
         };

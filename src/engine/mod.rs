@@ -2,6 +2,7 @@
 
 pub mod accept;
 pub mod live;
+mod pace;
 pub mod replay;
 pub mod status;
 pub mod telling;

@@ -365,7 +365,8 @@ impl Store {
     /// The newest spans in which the recorder was off, newest first.
     pub async fn offs(&self, limit: i64) -> Result<Vec<Off>, StoreError> {
         let rows = sqlx::query!(
-            "select at, body from act where kind = 'started' order by seq desc limit ?1",
+            "select at, body from act where kind = 'started' and body not like '%\"stepped\":true%'
+             order by seq desc limit ?1",
             limit
         )
         .fetch_all(&self.read)

@@ -37,6 +37,9 @@ pub enum Act {
 pub struct Started {
     /// The end of what was watched.
     pub off_from: Stamp,
+    /// Only the computer's clock was set forward; nobody slept.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub stepped: bool,
 }
 
 /// One occurrence of an alert.
@@ -141,7 +144,11 @@ impl Act {
         let by = who.to_owned();
         match self {
             Self::Settings(settings) => Input::Settings { at, settings },
-            Self::Started(Started { off_from }) => Input::Started { at, off_from },
+            Self::Started(Started { off_from, stepped }) => Input::Started {
+                at,
+                off_from,
+                stepped,
+            },
             Self::Acknowledge(Named { occurrence }) => Input::Acknowledge { at, occurrence },
             Self::Unshelve(Named { occurrence }) => Input::Unshelve { at, occurrence },
             Self::Reset(Named { occurrence }) => Input::Reset { at, occurrence },

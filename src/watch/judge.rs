@@ -105,6 +105,8 @@ pub enum Input {
         at: Stamp,
         /// When it was last known to run; between the two nobody was looking.
         off_from: Stamp,
+        /// It ran all the time: the computer's clock was set forward by as much.
+        stepped: bool,
     },
 }
 
@@ -233,9 +235,13 @@ impl Judge {
                 }
                 self.adopt(*at, &settings, &mut out);
             }
-            Input::Started { at, off_from } => {
+            Input::Started {
+                at,
+                off_from,
+                stepped,
+            } => {
                 self.cross(*off_from, &mut out);
-                self.start(*at, *off_from, &mut out);
+                self.start(*at, *off_from, *stepped, &mut out);
             }
         }
         out
@@ -500,13 +506,13 @@ impl Judge {
             .map(|dew| surface - dew)
     }
 
-    fn start(&mut self, at: Stamp, off_from: Stamp, out: &mut Vec<Transition>) {
+    fn start(&mut self, at: Stamp, off_from: Stamp, stepped: bool, out: &mut Vec<Transition>) {
         self.now = self.now.max(at);
         for sensor in &mut self.sensors {
             sensor.heard_at = sensor.heard_at.max(at);
             sensor.dwells.iter_mut().for_each(Dwell::forget_present);
         }
-        if self.watched && self.settings.handling.off_ms < at.since(off_from) {
+        if self.watched && !stepped && self.settings.handling.off_ms < at.since(off_from) {
             self.was_off(off_from, at, out);
         }
         self.watched = true;
