@@ -149,17 +149,17 @@ fn settings(port: u16) -> Settings {
     }
 }
 
-fn login() -> Option<Login> {
-    Some(Login {
+fn login() -> Login {
+    Login {
         user: "store".to_owned(),
         password: Secret::new("hunter2"),
-    })
+    }
 }
 
 async fn tried(script: Script, limit: Duration) -> (Result<String, Undelivered>, Vec<String>) {
     let (port, heard) = server(script).await;
     let settings = Settings {
-        login: login(),
+        login: Some(login()),
         ..settings(port)
     };
     let result = send(Way::Email(settings), &note(), limit).await;
@@ -342,7 +342,7 @@ async fn the_way_is_encrypted_before_anything_is_said() {
         };
         let trusting = |port| Settings {
             security,
-            login: login(),
+            login: Some(login()),
             roots: Roots::parse(pem.as_bytes()).unwrap(),
             ..settings(port)
         };
@@ -371,7 +371,7 @@ async fn the_way_is_encrypted_before_anything_is_said() {
     let (port, heard) = server(Script::default()).await;
     let strict = Settings {
         security: Security::StartTls,
-        login: login(),
+        login: Some(login()),
         ..settings(port)
     };
     let (why, _) = later(send(Way::Email(strict), &note(), PATIENT).await);
