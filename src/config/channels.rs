@@ -31,6 +31,9 @@ const ROOTS_BYTES: u64 = 1 << 20;
 /// One message to a helper's whole family is enough.
 const MOST_ADDRESSES: usize = 20;
 
+/// What was named cannot be used; the fault is written down.
+struct Faulty;
+
 impl Reader<'_> {
     pub(super) fn channels(
         &mut self,
@@ -121,7 +124,7 @@ impl Reader<'_> {
             server: server?,
             port: port?,
             security: security?,
-            login: login?,
+            login: login.ok()?,
             roots: roots?,
         })
     }
@@ -141,16 +144,15 @@ impl Reader<'_> {
         self.take(text.span(), parsed)
     }
 
-    /// `Some(None)` when none is wanted, `None` after a fault.
-    fn login(&mut self, text: &EmailText) -> Option<Option<Login>> {
+    fn login(&mut self, text: &EmailText) -> Result<Option<Login>, Faulty> {
         let password = self.secret(
             "password",
             text.password_file.as_ref(),
             text.password_env.as_ref(),
         )?;
         match (&text.user, password) {
-            (None, None) => Some(None),
-            (Some(user), Some(password)) => Some(Some(Login {
+            (None, None) => Ok(None),
+            (Some(user), Some(password)) => Ok(Some(Login {
                 user: user.get_ref().clone(),
                 password,
             })),
@@ -159,14 +161,14 @@ impl Reader<'_> {
                     &user.span(),
                     "has no password; name the file that holds it with `password_file`",
                 );
-                None
+                Err(Faulty)
             }
             (None, Some(_)) => {
                 self.fault(
                     &text.name.span(),
                     "has a password but no `user`; add it, often the address itself",
                 );
-                None
+                Err(Faulty)
             }
         }
     }
@@ -189,7 +191,7 @@ impl Reader<'_> {
         }
         Some(webhook::Settings {
             address,
-            secret: secret?,
+            secret: secret.ok()?,
             roots: roots?,
         })
     }
@@ -233,15 +235,14 @@ impl Reader<'_> {
 
     // ---- secrets and certificates ----
 
-    /// `Some(None)` when none is named, `None` after a fault.
     fn secret(
         &mut self,
         what: &str,
         file: Option<&Spanned<PathBuf>>,
         variable: Option<&Spanned<String>>,
-    ) -> Option<Option<Secret>> {
+    ) -> Result<Option<Secret>, Faulty> {
         let (span, read) = match (file, variable) {
-            (None, None) => return Some(None),
+            (None, None) => return Ok(None),
             (Some(_), Some(variable)) => (
                 variable.span(),
                 Err(format!(
@@ -260,7 +261,7 @@ impl Reader<'_> {
             }
             (None, Some(variable)) => (variable.span(), variable_secret(what, variable.get_ref())),
         };
-        self.take(span, read).map(Some)
+        self.take(span, read).map(Some).ok_or(Faulty)
     }
 
     fn roots(&mut self, file: Option<&Spanned<PathBuf>>) -> Option<Roots> {

@@ -135,3 +135,154 @@ fn a_slip_of_the_pen_is_named() {
     let found = faults("[[room]]\nname = \"a\"\nhumidity = [\"80%\", \"81%\"]\n");
     assert!(found[0].contains("deadband"), "{found:?}");
 }
+
+/// The example with the comment marks of its ways out taken off, in a folder with what they name.
+fn ways_out() -> (tempfile::TempDir, String) {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["mail-password", "hook-secret"] {
+        let path = folder.path().join(name);
+        std::fs::write(&path, "s3cret\n").unwrap();
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).unwrap();
+    }
+    let (head, tail) = EXAMPLE.split_once("# ---- how you are told").unwrap();
+    let mut text = head.to_owned();
+    let mut inside = false;
+    for line in tail.lines().skip(1) {
+        let bare = line.strip_prefix("# ").unwrap_or_default();
+        inside = bare.starts_with("[[") || inside && bare.contains(" = ");
+        // The certificate is the one thing that cannot be made up here.
+        if inside && !bare.starts_with("ca_file") {
+            text.push_str(bare);
+            text.push('\n');
+        }
+    }
+    (folder, text)
+}
+
+#[test]
+fn the_ways_out_of_the_example_are_ways_out() {
+    use crate::notify::{channel::Way, email::Security};
+    let (folder, text) = ways_out();
+    let config = Config::parse(&text, folder.path()).unwrap();
+    let names: Vec<&str> = config.channels.iter().map(|c| c.name.as_str()).collect();
+    assert_eq!(names, ["mail", "hook", "siren"]);
+    let seconds: Vec<u64> = config
+        .channels
+        .iter()
+        .map(|c| c.time_limit.as_secs())
+        .collect();
+    assert_eq!(seconds, [60, 15, 30]);
+    let Way::Email(email) = &config.channels[0].way else {
+        panic!("no e-mail");
+    };
+    assert_eq!(
+        (email.security, email.port, email.to.len()),
+        (Security::StartTls, 587, 2)
+    );
+    assert!(email.login.is_some());
+    assert!(!format!("{config:?}").contains("s3cret"));
+    // The siren is not there.
+    assert_eq!(config.warnings.len(), 1, "{:?}", config.warnings);
+    assert!(config.warnings[0].what.contains("/usr/local/bin/siren"));
+}
+
+#[test]
+fn faults_of_ways_out_have_their_line_and_remedy() {
+    let (folder, text) = ways_out();
+    std::fs::write(folder.path().join("empty"), "\n").unwrap();
+    std::fs::write(folder.path().join("two"), "a\nb\n").unwrap();
+    std::fs::write(folder.path().join("wide"), "s3cret").unwrap();
+    let found = |from: &str, to: &str| {
+        assert!(text.contains(from), "{from}");
+        let line = 1 + text[..text.find(from).unwrap()].matches('\n').count();
+        let text = text.replacen(from, to, 1);
+        match Config::parse(&text, folder.path()) {
+            Ok(config) => {
+                let warnings = config.warnings.iter().map(ToString::to_string);
+                warnings.map(|w| format!("warning {w}")).collect::<String>()
+            }
+            Err(faults) => {
+                assert_eq!(faults.len(), 1, "{faults:?}");
+                assert_eq!(faults[0].line, line, "{faults:?}");
+                faults[0].what.clone()
+            }
+        }
+    };
+    let mail = "security = \"starttls\"";
+    let file = "password_file = \"mail-password\"";
+    let url = "url = \"https://hook.example.org/overwinter\"";
+    let run = "run = [\"/usr/local/bin/siren\", \"--on\"]";
+    for (from, to, words) in [
+        ("name = \"hook\"", "name = \"mail\"", "rename one"),
+        (
+            "from = \"store@example.org\"",
+            "from = \"store\"",
+            "no e-mail address",
+        ),
+        (
+            "to = [\"me@example.org\", \"helper@example.org\"]",
+            "to = []",
+            "1 to 20 addresses",
+        ),
+        (
+            "to = [\"me@example.org\", \"helper@example.org\"]",
+            "to = 5",
+            "an address or a list",
+        ),
+        (
+            "server = \"mail.example.org\"",
+            "server = \"smtp://x\"",
+            "its name alone",
+        ),
+        (mail, "security = \"ssl\"", "starttls, tls or none"),
+        (mail, "security = \"none\"", "unencrypted = true"),
+        (
+            mail,
+            "security = \"none\"\nunencrypted = true",
+            "warning line",
+        ),
+        ("port = 587", "port = 0", "1 to 65535"),
+        (
+            file,
+            "password_file = \"nowhere\"",
+            "write the password alone into it",
+        ),
+        (file, "password_file = \"empty\"", "is empty"),
+        (file, "password_file = \"two\"", "more than one line"),
+        (file, "password_file = \"wide\"", "chmod 600"),
+        (
+            file,
+            "password_env = \"OVERWINTER_NO_SUCH_VARIABLE\"",
+            "set it where the program is started",
+        ),
+        (file, "# none", "has no password"),
+        (url, "url = \"hook.example.org\"", "no address such as"),
+        (url, "url = \"https://u:p@hook.example.org\"", "take it out"),
+        (url, "url = \"http://hook.example.org\"", "use https"),
+        (run, "run = []", "names no program"),
+        (run, "run = \"siren --on\"", "sequence"),
+        (
+            "time_limit = \"30s\"",
+            "time_limit = \"1h\"",
+            "`1s` to `10min`",
+        ),
+        ("time_limit = \"30s\"", "ca_file = \"x\"", "unknown field"),
+    ] {
+        if to == "# none" {
+            // Told at the user, which stands on the line before.
+            let faults = Config::parse(&text.replacen(from, to, 1), folder.path()).unwrap_err();
+            assert!(faults[0].what.contains(words), "{faults:?}");
+            continue;
+        }
+        let what = found(from, to);
+        assert!(what.contains(words), "{to}: {what}");
+        assert!(!what.contains("s3cret"), "{what}");
+    }
+    let with_ca = text.replacen(url, &format!("{url}\nca_file = \"wide\""), 1);
+    let faults = Config::parse(&with_ca, folder.path()).unwrap_err();
+    assert!(
+        faults[0].what.contains("holds no certificate"),
+        "{faults:?}"
+    );
+}

@@ -5,7 +5,7 @@ use std::time::{Duration, UNIX_EPOCH};
 pub use lettre::message::Mailbox;
 use lettre::{
     Message,
-    message::header::{ContentType, HeaderName, HeaderValue},
+    message::header::{ContentType, HeaderName, HeaderValue, MIME_VERSION_1_0},
     transport::smtp::{
         Error,
         authentication::{Credentials, Mechanism},
@@ -116,6 +116,7 @@ fn letter(settings: &Settings, note: &Note, site: &str) -> Result<Message, lettr
         .message_id(Some(id))
         // RFC 3834 section 5: nobody's holiday notice answers this.
         .raw_header(raw("Auto-Submitted", "auto-generated"))
+        .header(MIME_VERSION_1_0)
         .header(ContentType::TEXT_PLAIN);
     for to in &settings.to {
         letter = letter.to(to.clone());

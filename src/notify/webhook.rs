@@ -79,9 +79,10 @@ impl Address {
             Ok(IpAddr::V6(a)) => {
                 !(a.is_loopback() || a.is_unique_local() || a.is_unicast_link_local())
             }
-            Err(_) => {
-                host.contains('.') && !host.ends_with(".local") && !host.ends_with(".home.arpa")
-            }
+            Err(_) => !matches!(
+                host.rsplit('.').collect::<Vec<_>>()[..],
+                [_] | ["local", ..] | ["arpa", "home", ..]
+            ),
         }
     }
 
