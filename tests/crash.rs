@@ -23,7 +23,7 @@ use std::{
 
 use overwinter::{
     intake::sha256_hex,
-    notify::channel::Post,
+    notify::channel,
     store::Store,
     watch::{Input, Judge, Stamp},
 };
@@ -35,7 +35,7 @@ const POSTERS: usize = 4;
 
 fn client() -> reqwest::Client {
     // Puts the TLS primitives in place that any client looks for.
-    Post::new();
+    channel::Post::new();
     reqwest::Client::new()
 }
 
@@ -284,7 +284,7 @@ impl Poster {
 
 /// Presses every button it sees until nobody answers.
 async fn press(base: String) {
-    Post::new();
+    channel::Post::new();
     let client = reqwest::Client::builder()
         .redirect(reqwest::redirect::Policy::none())
         .build()

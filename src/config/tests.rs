@@ -1,6 +1,7 @@
 //! The example holds, and faults are told with their lines.
 
 use super::*;
+use crate::watch::Priority;
 
 fn faults(text: &str) -> Vec<String> {
     match Config::parse(text, Path::new("/store")) {
@@ -23,14 +24,14 @@ fn the_example_is_a_configuration_and_shows_the_defaults() {
             let bare = line.strip_prefix("# ").unwrap_or(line);
             inside = match bare.trim_start() {
                 t if t.starts_with("[room.") => true,
-                t if t.starts_with(['s', 'd', 'o', '{', ']']) => inside,
+                t if t.starts_with(['s', 'd', 'o', 'p', '{', ']']) => inside,
                 _ => false,
             };
             let line = if inside { bare } else { line };
             format!("{line}\n")
         })
         .collect();
-    assert_eq!(spelled.matches("\n[room.").count(), 6, "{spelled}");
+    assert_eq!(spelled.matches("\n[room.").count(), 7, "{spelled}");
     let spelled = Config::parse(&spelled, Path::new("/store")).unwrap();
     for (a, b) in [(&spelled.watch.rooms[0].limits, &plain.watch.rooms[0].limits)] {
         for (a, b) in [
@@ -185,11 +186,33 @@ fn the_ways_out_of_the_example_are_ways_out() {
     // The siren is not there.
     assert_eq!(config.warnings.len(), 1, "{:?}", config.warnings);
     assert!(config.warnings[0].what.contains("/usr/local/bin/siren"));
+    let told: Vec<_> = config
+        .telling
+        .contacts
+        .iter()
+        .map(|c| {
+            (
+                c.name.as_str(),
+                c.after_ms / 60_000,
+                c.least,
+                c.channels.len(),
+            )
+        })
+        .collect();
+    assert_eq!(
+        told,
+        [
+            ("Me", 0, Priority::Low, 1),
+            ("Helper", 30, Priority::High, 2)
+        ]
+    );
 }
 
 #[test]
 fn faults_of_ways_out_have_their_line_and_remedy() {
     let (folder, text) = ways_out();
+    // Nobody is told by them here, so that one fault stays one.
+    let (text, _) = text.split_once("[[contact]]").unwrap();
     std::fs::write(folder.path().join("empty"), "\n").unwrap();
     std::fs::write(folder.path().join("two"), "a\nb\n").unwrap();
     std::fs::write(folder.path().join("wide"), "s3cret").unwrap();
@@ -285,4 +308,47 @@ fn faults_of_ways_out_have_their_line_and_remedy() {
         faults[0].what.contains("holds no certificate"),
         "{faults:?}"
     );
+}
+
+#[test]
+fn faults_of_contacts_have_their_remedy() {
+    let (folder, text) = ways_out();
+    let found = |from: &str, to: &str| {
+        assert!(text.contains(from), "{from}");
+        match Config::parse(&text.replacen(from, to, 1), folder.path()) {
+            Ok(_) => panic!("{to} is taken"),
+            Err(faults) => faults[0].what.clone(),
+        }
+    };
+    for (from, to, words) in [
+        ("name = \"Helper\"", "name = \"Me\"", "two contacts"),
+        (
+            "channels = [\"mail\"]",
+            "channels = [\"post\"]",
+            "there are `mail`, `hook`, `siren`",
+        ),
+        ("channels = [\"mail\"]", "channels = []", "name one"),
+        ("hears = \"low\"", "hears = \"all\"", "low, medium or high"),
+        (
+            "quiet = [\"22:00\", \"6:00\"]",
+            "quiet = [\"22\", \"6\"]",
+            "time of day",
+        ),
+        ("after = \"30min\"", "after = \"soon\"", "no duration"),
+    ] {
+        let what = found(from, to);
+        assert!(what.contains(words), "{to}: {what}");
+    }
+    let alerts = |line: &str| {
+        let text = format!("{text}\n[alerts]\n{line}\n");
+        match Config::parse(&text, folder.path()) {
+            Ok(_) => panic!("{line} is taken"),
+            Err(faults) => faults[0].what.clone(),
+        }
+    };
+    assert!(alerts("longest_shelf = \"30d\"").contains("out of service"));
+    assert!(alerts("repeat_every = \"1min\"").contains("10 minutes"));
+    assert!(alerts("again_after = \"9d\"").contains("48 hours"));
+    assert!(alerts("heartbeat = \"ftp://x\"").contains("https://"));
+    assert!(alerts("summary_at = \"noon\"").contains("7:00"));
 }
