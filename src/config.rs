@@ -1,6 +1,7 @@
 //! The configuration file: read once at the rim, every fault named with its line and remedy.
 
 mod quantity;
+mod reach;
 mod rooms;
 mod text;
 
@@ -36,6 +37,7 @@ use crate::{
         Arrives, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
         reading::MINUTE_MS,
     },
+    web::serve,
 };
 
 /// A complete configuration with comments; `overwinter init` writes it.
@@ -54,6 +56,10 @@ pub struct Config {
     pub database: PathBuf,
     /// Where the pages are served.
     pub listen: SocketAddr,
+    /// The URL under which phones reach the pages, without a slash at its end.
+    pub address: Option<String>,
+    /// Names, certificate, and whether plain HTTP is meant.
+    pub reach: serve::Settings,
     /// Rooms, limits and sensors.
     pub watch: Settings,
     /// Growing files.
@@ -229,13 +235,8 @@ impl Reader<'_> {
             .into_iter()
             .filter_map(|s| self.serial(s, &sensors))
             .collect();
-        let site = site.unwrap_or(SiteText {
-            name: None,
-            time_zone: None,
-            units: None,
-            database: None,
-            listen: None,
-        });
+        let site = site.unwrap_or_default();
+        let (listen, address, reach) = self.reach(&site);
         let zone = site
             .time_zone
             .and_then(|z| self.zone(&z))
@@ -247,7 +248,6 @@ impl Reader<'_> {
                 _ => Err(format!("`{u}`: units are F or C")),
             })
         });
-        let listen = site.listen.and_then(|text| self.listen(&text));
         Some(Config {
             site: site.name.unwrap_or_else(|| "Tuber store".to_owned()),
             zone,
@@ -255,27 +255,14 @@ impl Reader<'_> {
             database: self
                 .folder
                 .join(site.database.unwrap_or_else(|| "overwinter.db".into())),
-            listen: listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], 8480))),
+            listen,
+            address,
+            reach,
             watch: Settings { rooms, sensors },
             files,
             gateways,
             serials,
             warnings: std::mem::take(&mut self.warnings),
-        })
-    }
-
-    fn listen(&mut self, text: &Spanned<String>) -> Option<SocketAddr> {
-        self.spanned(text, |t| {
-            let address: SocketAddr = t
-                .parse()
-                .map_err(|_| format!("`{t}` is no address and port, such as 127.0.0.1:8480"))?;
-            if address.ip().is_loopback() {
-                Ok(address)
-            } else {
-                Err(format!(
-                    "`{t}` could be reached by others, and there is no passphrase yet; use 127.0.0.1"
-                ))
-            }
         })
     }
 
