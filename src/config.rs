@@ -2,6 +2,7 @@
 
 mod channels;
 mod quantity;
+mod reach;
 mod rooms;
 mod telling;
 mod text;
@@ -42,6 +43,7 @@ use crate::{
         Arrives, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
         reading::MINUTE_MS,
     },
+    web::serve,
 };
 
 /// A complete configuration with comments; `overwinter init` writes it.
@@ -60,6 +62,10 @@ pub struct Config {
     pub database: PathBuf,
     /// Where the pages are served.
     pub listen: SocketAddr,
+    /// The URL under which phones reach the pages, without a slash at its end.
+    pub address: Option<String>,
+    /// Names, certificate, and whether plain HTTP is meant.
+    pub reach: serve::Settings,
     /// Rooms, limits and sensors.
     pub watch: Settings,
     /// Growing files.
@@ -249,13 +255,8 @@ impl Reader<'_> {
             .filter_map(|s| self.serial(s, &sensors))
             .collect();
         let channels = self.channels(emails, webhooks, commands);
-        let site = site.unwrap_or(SiteText {
-            name: None,
-            time_zone: None,
-            units: None,
-            database: None,
-            listen: None,
-        });
+        let site = site.unwrap_or_default();
+        let (listen, address, reach) = self.reach(&site);
         let zone = site
             .time_zone
             .and_then(|z| self.zone(&z))
@@ -267,7 +268,6 @@ impl Reader<'_> {
                 _ => Err(format!("`{u}`: units are F or C")),
             })
         });
-        let listen = site.listen.and_then(|text| self.listen(&text));
         let names: Vec<SensorName> = channels.iter().map(|c| c.name.clone()).collect();
         let handling = self.handling(alerts.as_ref());
         let telling = self.telling(alerts.as_ref(), &contacts, &names, zone);
@@ -279,7 +279,9 @@ impl Reader<'_> {
             database: self
                 .folder
                 .join(site.database.unwrap_or_else(|| "overwinter.db".into())),
-            listen: listen.unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], 8480))),
+            listen,
+            address,
+            reach,
             watch: Settings {
                 rooms,
                 sensors,
@@ -292,21 +294,6 @@ impl Reader<'_> {
             telling,
             heartbeat,
             warnings: std::mem::take(&mut self.warnings),
-        })
-    }
-
-    fn listen(&mut self, text: &Spanned<String>) -> Option<SocketAddr> {
-        self.spanned(text, |t| {
-            let address: SocketAddr = t
-                .parse()
-                .map_err(|_| format!("`{t}` is no address and port, such as 127.0.0.1:8480"))?;
-            if address.ip().is_loopback() {
-                Ok(address)
-            } else {
-                Err(format!(
-                    "`{t}` could be reached by others, and there is no passphrase yet; use 127.0.0.1"
-                ))
-            }
         })
     }
 

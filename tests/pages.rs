@@ -21,6 +21,8 @@ fn frame(tab: Tab) -> Frame {
         open_alerts: 1,
         open_tone: Tone::ActToday,
         version: "0.1.0".into(),
+        devices: true,
+        unencrypted: true,
     }
 }
 

@@ -114,6 +114,15 @@ impl Story {
 /// `overwinter demo`.
 pub fn demo(options: &Options) -> Outcome {
     log_to_stderr("warn");
+    if !options.listen.ip().is_loopback() {
+        return Err(Failure::input(
+            format!(
+                "the demonstration asks nobody who they are, and others could reach {}",
+                options.listen
+            ),
+            "give an address of this computer alone, such as 127.0.0.1:8480",
+        ));
+    }
     let (folder, temporary) = match &options.folder {
         Some(folder) => (folder.clone(), false),
         None => (

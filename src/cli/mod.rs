@@ -17,6 +17,7 @@ macro_rules! tell {
     }};
 }
 
+pub mod access;
 pub mod air;
 pub mod data;
 pub mod demo;
@@ -107,6 +108,10 @@ enum Verb {
     Replay(replay::Options),
     /// Dew point and the rest for one temperature and humidity, or for a file of them
     Air(air::Options),
+    /// Set or change the passphrase of the pages; a change signs every device out
+    Passphrase(ConfigArg),
+    /// Print a link and a QR code that sign in one phone, once
+    Pair(ConfigArg),
     /// Make a token for a gateway that posts readings
     Token {
         /// The name of the gateway
@@ -133,6 +138,8 @@ pub fn main() -> ExitCode {
         Verb::Export(what) => data::export(&what),
         Verb::Replay(options) => replay::replay(&options),
         Verb::Air(options) => air::air(&options),
+        Verb::Passphrase(arg) => access::passphrase(&arg.config),
+        Verb::Pair(arg) => access::pair(&arg.config),
         Verb::Token { name } => setup::token(&name),
     };
     match outcome {

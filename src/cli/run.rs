@@ -3,7 +3,6 @@
 use std::{net::SocketAddr, path::Path, sync::Arc, time::Duration};
 
 use anyhow::Context as _;
-use axum::Router;
 use tokio::{
     net::TcpListener,
     runtime::{Builder, Runtime},
@@ -14,7 +13,7 @@ use tokio::{
 };
 use tracing::{info, warn};
 
-use super::{Failure, Outcome, configuration, lock, log_to_stderr};
+use super::{Failure, Outcome, access, configuration, lock, log_to_stderr};
 use crate::{
     clock::Clock,
     config::Config,
@@ -22,8 +21,8 @@ use crate::{
     inbox::{self, Board, Inbox},
     intake::{file_tail::FileTail, http, serial::Serial},
     notify::{channel::Post, courier::Courier, heartbeat, words::Manner},
-    store::Store,
-    web::{self, Site},
+    store::{Store, access::passphrase_is_set},
+    web::{self, Site, access::Access, serve::serve, tls::Certificate},
 };
 
 /// How long stopping may take at each step before it goes on without.
@@ -38,8 +37,13 @@ pub fn run(path: &Path) -> Outcome {
     }
     let _lock = lock(&config.database)?;
     runtime()?.block_on(async {
-        let running = Running::start(&config, Clock::machine(), None).await?;
-        tell!("Watching. Open http://{}/", running.address);
+        let clock = Clock::machine();
+        let running = Running::start(&config, clock.clone(), None).await?;
+        let base = running.access.names.base(None, running.access.served);
+        tell!("Watching. Open {base}/");
+        if running.store.passphrase().await?.is_none() {
+            access::offer(&base, &running.access.offer_code(clock.now())?);
+        }
         let done = tokio::select! {
             done = asked_to_stop() => done,
             // Pages alone would look like a recorder that works.
@@ -74,6 +78,8 @@ pub struct Running {
     pub address: SocketAddr,
     /// The store, for looking.
     pub store: Store,
+    /// Who may open the pages.
+    pub access: Arc<Access>,
     status: watch::Receiver<Arc<Status>>,
     sources: Vec<JoinHandle<()>>,
     stop_sources: watch::Sender<bool>,
@@ -99,6 +105,13 @@ impl Running {
             )
         })?;
         let address = listener.local_addr()?;
+        let set = passphrase_is_set(&config.database)
+            .await
+            .with_context(|| format!("cannot open `{}`", config.database.display()))?;
+        if !set && !address.ip().is_loopback() {
+            return Err(access::refuse_open(address));
+        }
+        let certificate = certificate(config, &clock)?;
         let mut engine = Engine::open(
             &config.database,
             config.watch.clone(),
@@ -117,6 +130,7 @@ impl Running {
         let status = engine.status();
         let (inbox, envelopes) = inbox::channel();
         let board = Board::default();
+        let access = Arc::new(Access::new(access::names(config), access::served(address)));
         let site = Site {
             name: config.site.clone(),
             manner: Manner {
@@ -129,18 +143,20 @@ impl Running {
             store: store.clone(),
             inbox: inbox.clone(),
             board: board.clone(),
+            access: access.clone(),
         };
         let (stop_engine, engine_stops) = watch::channel(false);
         let engine = tokio::spawn(engine.run(envelopes, engine_stops));
 
-        let app = web::guarded(web::router(site).merge(http::router(
+        let app = web::router(site.clone()).merge(http::router(
             inbox.clone(),
             board.clone(),
             config.gateways.clone(),
             clock.clone(),
-        )));
+        ));
+        let app = web::guarded(app, site);
         let (stop_web, web_stops) = watch::channel(false);
-        let web = tokio::spawn(serve(listener, app, web_stops));
+        let web = tokio::spawn(serve(listener, app, certificate, web_stops));
 
         let (stop_sources, _) = watch::channel(false);
         let sources = sources(config, &inbox, &board, &clock, &store, &stop_sources).await?;
@@ -150,6 +166,7 @@ impl Running {
         Ok(Self {
             address,
             store,
+            access,
             status,
             sources,
             stop_sources,
@@ -201,7 +218,7 @@ fn teller(config: &Config) -> Teller {
             zone: config.zone,
             unit: config.unit,
         },
-        address: None,
+        address: config.address.clone(),
     }
 }
 
@@ -264,22 +281,18 @@ async fn sources(
     Ok(tasks)
 }
 
-async fn serve(listener: TcpListener, app: Router, mut stop: watch::Receiver<bool>) {
-    let mut stopped = stop.clone();
-    let server = axum::serve(listener, app).with_graceful_shutdown(async move {
-        inbox::stopping(&mut stop).await;
-    });
-    let deadline = async move {
-        inbox::stopping(&mut stopped).await;
-        // An open event stream never ends by itself.
-        tokio::time::sleep(Duration::from_secs(1)).await;
+fn certificate(config: &Config, clock: &Clock) -> Result<Option<Certificate>, Failure> {
+    let Some(files) = config.reach.tls.clone() else {
+        return Ok(None);
     };
-    tokio::select! {
-        done = server => {
-            if let Err(error) = done {
-                warn!(%error, "the pages are no longer served");
-            }
-        }
-        () = deadline => {}
+    let pair = Certificate::new(files).map_err(|e| {
+        Failure::input(
+            e.to_string(),
+            "look at `tls_certificate` and `tls_key` in the configuration, and whether this user may read them",
+        )
+    })?;
+    if pair.ends.is_some_and(|end| end < clock.now()) {
+        warn!("the certificate has ended; browsers refuse it");
     }
+    Ok(Some(pair))
 }

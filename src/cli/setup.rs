@@ -9,7 +9,7 @@ use std::{
 
 use tokio::io::AsyncReadExt;
 
-use super::{Failure, Outcome, configuration, lock_of, run::runtime};
+use super::{Failure, Outcome, access, configuration, lock_of, run::runtime};
 use crate::{
     config::{Config, EXAMPLE},
     intake::{
@@ -97,12 +97,18 @@ pub fn check(path: &Path) -> Outcome {
     };
     tell("database", database(&config));
     tell("pages", pages(&config));
+    tell("passphrase", access::look_at_passphrase(&config));
+    tell("phones", access::look_at_address(&config));
+    if let Some(result) = access::look_at_certificate(&config) {
+        tell("certificate", result);
+    }
     for file in &config.files {
         tell(file.source.as_str(), try_file(file, &config));
     }
     for gateway in &config.gateways {
         let what = format!(
-            "waits for posts to http://{}/api/readings with its token",
+            "waits for posts to {}://{}/api/readings with its token",
+            access::names(&config).scheme(),
             config.listen
         );
         tell(gateway.source.as_str(), Ok(what));
@@ -136,10 +142,11 @@ fn database(config: &Config) -> Result<String, String> {
 
 fn pages(config: &Config) -> Result<String, String> {
     let listen = config.listen;
+    let scheme = access::names(config).scheme();
     match std::net::TcpListener::bind(listen) {
-        Ok(_) => Ok(format!("http://{listen}/")),
+        Ok(_) => Ok(format!("{scheme}://{listen}/")),
         Err(e) if e.kind() == ErrorKind::AddrInUse && running(&config.database) => Ok(format!(
-            "http://{listen}/, overwinter is running; stop it and start it again to put changes into force"
+            "{scheme}://{listen}/, overwinter is running; stop it and start it again to put changes into force"
         )),
         Err(e) => Err(format!(
             "cannot listen on {listen}: {e}; another program has it, or overwinter runs on another database: give another port with `listen`"

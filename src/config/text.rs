@@ -10,7 +10,7 @@ use crate::{
     watch::{Arrives, Role},
 };
 
-#[derive(Deserialize)]
+#[derive(Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct SiteText {
     pub(super) name: Option<String>,
@@ -18,6 +18,12 @@ pub(super) struct SiteText {
     pub(super) units: Option<Spanned<String>>,
     pub(super) database: Option<PathBuf>,
     pub(super) listen: Option<Spanned<String>>,
+    pub(super) address: Option<Spanned<String>>,
+    #[serde(default)]
+    pub(super) names: Vec<Spanned<String>>,
+    pub(super) tls_certificate: Option<Spanned<PathBuf>>,
+    pub(super) tls_key: Option<Spanned<PathBuf>>,
+    pub(super) plain_http: Option<Spanned<bool>>,
 }
 
 #[derive(Deserialize)]

@@ -1,5 +1,6 @@
 //! The only SQL: one file, one writer, a small read-only pool.
 
+pub mod access;
 pub mod alerts;
 pub mod log;
 pub mod outbox;

@@ -83,11 +83,15 @@ pub struct Frame {
     pub open_tone: Tone,
     /// Version of the program.
     pub version: String,
+    /// There is a passphrase, and so a page about who may open these pages.
+    pub devices: bool,
+    /// Others on the network can read along.
+    pub unencrypted: bool,
 }
 
 impl Frame {
     /// Whether `tab` is the page that is open.
-    fn on(&self, tab: Tab) -> bool {
+    pub(super) fn on(&self, tab: Tab) -> bool {
         self.tab == tab
     }
 }

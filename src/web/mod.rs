@@ -1,31 +1,39 @@
 //! The pages a grower looks at, what they are drawn from, and the same for programs.
 
+pub mod access;
 pub mod api;
 pub mod chart;
 pub mod guard;
 pub mod html;
+pub mod names;
 pub mod pages;
 pub mod sensors;
+pub mod serve;
 pub mod stock;
+pub mod tls;
 pub mod view;
 
 use std::{convert::Infallible, sync::Arc, time::Duration};
 
 use axum::{
-    Router,
+    Extension, Router,
     extract::{Path, State},
     http::{HeaderValue, StatusCode, header},
     middleware,
     response::{
         IntoResponse, Redirect, Response,
-        sse::{Event, KeepAlive, Sse},
+        sse::{Event, Sse},
     },
     routing::{get, post},
 };
 use rust_embed::RustEmbed;
-use tokio::sync::watch;
-use tokio_stream::{Stream, StreamExt, wrappers::WatchStream};
+use tokio::{sync::watch, time::interval};
+use tokio_stream::{
+    Stream, StreamExt, once,
+    wrappers::{IntervalStream, WatchStream},
+};
 
+use self::access::{Access, Session};
 use crate::{
     clock::Clock,
     engine::Status,
@@ -59,6 +67,8 @@ pub struct Site {
     pub inbox: Inbox,
     /// What sources are doing.
     pub board: Board,
+    /// Who may open what.
+    pub access: Arc<Access>,
 }
 
 #[derive(RustEmbed)]
@@ -83,24 +93,43 @@ pub fn router(site: Site) -> Router {
         .route("/api/alerts", get(api::alerts))
         .route("/healthz", get(async || "alive\n"))
         .route("/readyz", get(api::ready))
+        .merge(access::routes())
         .fallback(pages::nothing_here)
         .with_state(site)
 }
 
-/// Puts the checks that hold for every answer around a router.
-pub fn guarded(router: Router) -> Router {
-    router.layer(middleware::from_fn(guard::check))
+/// Puts the checks that hold for every answer around a router: the name and the origin, then who asks.
+pub fn guarded(router: Router, site: Site) -> Router {
+    let access = site.access.clone();
+    router
+        .layer(middleware::from_fn_with_state(site, access::gate))
+        .layer(middleware::from_fn_with_state(access, guard::check))
 }
 
-async fn events(State(site): State<Site>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
-    // The event carries nothing: the page asks for itself anew.
-    let changes = WatchStream::from_changes(site.status)
-        .map(|_| Ok(Event::default().event("changed").data("-")))
-        .throttle(TELL_EVERY);
-    let ping = KeepAlive::new()
-        .interval(PING_EVERY)
-        .event(Event::default().event("ping").data("-"));
-    Sse::new(changes).keep_alive(ping)
+async fn events(
+    State(site): State<Site>,
+    session: Option<Extension<Session>>,
+) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    // The event carries nothing: the page asks for itself anew. When the recorder is gone it ends.
+    let changes = WatchStream::from_changes(site.status.clone())
+        .map(|_| Some("changed"))
+        .throttle(TELL_EVERY)
+        .chain(once(None));
+    let pings = IntervalStream::new(interval(PING_EVERY)).skip(1);
+    let events = changes
+        .merge(pings.map(|_| Some("ping")))
+        .then(move |event| {
+            let (site, session) = (site.clone(), session.clone());
+            async move {
+                // A device that was ended hears nothing more.
+                let open = site
+                    .still_open_to(session.as_ref().map(|Extension(s)| s))
+                    .await;
+                event.filter(|_| open)
+            }
+        })
+        .map_while(|event| Some(Ok(Event::default().event(event?).data("-"))));
+    Sse::new(events)
 }
 
 async fn file(Path(path): Path<String>) -> Response {

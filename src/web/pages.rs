@@ -4,7 +4,7 @@ use std::{collections::BTreeMap, sync::Arc};
 
 use askama::Template;
 use axum::{
-    Form,
+    Extension, Form,
     extract::{OriginalUri, State, rejection::FormRejection},
     http::{StatusCode, Uri},
     response::{Html, IntoResponse, Redirect, Response},
@@ -15,6 +15,7 @@ use tracing::error;
 
 use super::{
     Site,
+    access::{NOBODY, Who, own_path},
     html::{
         AlertsPage, Earlier, ErrorPage, Figure, NowPage, Off, Room, RoomSensor, Tab, Tone, Verdict,
     },
@@ -522,6 +523,7 @@ pub struct Acknowledge {
 /// `POST /alerts/acknowledge`: notes that a person has seen one occurrence; doing it twice is once.
 pub async fn acknowledge(
     State(site): State<Site>,
+    who: Option<Extension<Who>>,
     form: Result<Form<Acknowledge>, FormRejection>,
 ) -> Result<Response, Failed> {
     let refuse = |what: String| Failed {
@@ -545,7 +547,7 @@ pub async fn acknowledge(
     if known {
         let ask = Ask::Act {
             act: Act::Acknowledge(Named { occurrence }),
-            who: "the grower".to_owned(),
+            who: who.map_or_else(|| NOBODY.to_owned(), |Extension(Who(name))| name),
         };
         site.inbox
             .send(ask)
@@ -558,14 +560,8 @@ pub async fn acknowledge(
                 todo: "Press the button again in a minute.",
             })?;
     }
-    // Only a path of our own: nobody is to be led elsewhere.
-    let back = form.back.filter(|b| {
-        b.starts_with('/')
-            && !b.starts_with("//")
-            && !b.contains('\\')
-            && !b.contains(char::is_control)
-    });
-    Ok(Redirect::to(back.as_deref().unwrap_or("/")).into_response())
+    let back = form.back.as_deref().and_then(own_path);
+    Ok(Redirect::to(back.unwrap_or("/")).into_response())
 }
 
 /// Every address that is none of ours.

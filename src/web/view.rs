@@ -348,6 +348,8 @@ pub fn frame(
         open_alerts: status.alerts.len(),
         open_tone: worst.unwrap_or(Tone::Well),
         version: env!("CARGO_PKG_VERSION").to_owned(),
+        devices: site.access.is_locked(),
+        unencrypted: site.access.unencrypted(),
     }
 }
 

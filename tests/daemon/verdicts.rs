@@ -1,10 +1,12 @@
 //! The first page never says that all is well when nobody can know.
 
+use std::sync::Arc;
+
 use overwinter::{
     inbox::{self, Board},
     notify::words::Manner,
     watch::Stamp,
-    web::{self, Site},
+    web::{self, Site, access::Access},
 };
 
 use crate::farm::{Answer, Daemon, Farm, START, client, field, minute};
@@ -126,6 +128,10 @@ async fn a_recorder_that_is_gone_is_told() {
         store: engine.store().clone(),
         inbox,
         board: Board::default(),
+        access: Arc::new(Access::new(
+            overwinter::cli::access::names(&farm.config()),
+            config.listen,
+        )),
     };
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let base = format!("http://{}", listener.local_addr().unwrap());
