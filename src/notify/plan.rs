@@ -287,6 +287,19 @@ impl Plan {
 
     /// What is owed now that these alerts stand.
     pub fn step(&mut self, at: Stamp, standing: &[Standing], telling: &Telling) -> Vec<Owed> {
+        let mut owed = self.look(at, standing, telling);
+        // What was owed now has a time at which it is owed again.
+        while !owed.is_empty() {
+            let more = self.look(at, standing, telling);
+            if more.is_empty() {
+                break;
+            }
+            owed.extend(more);
+        }
+        owed
+    }
+
+    fn look(&mut self, at: Stamp, standing: &[Standing], telling: &Telling) -> Vec<Owed> {
         let mut owed = Vec::new();
         let mut next: Option<Stamp> = None;
         let mut later = |due: Stamp| next = next.into_iter().chain([due]).min();

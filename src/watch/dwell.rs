@@ -170,9 +170,10 @@ impl Dwell {
         }
     }
 
-    /// The recorder was off: what was heard before no longer speaks for the present.
-    pub(crate) fn forget_present(&mut self) {
-        self.fresh = false;
+    /// The recorder runs again after having been off: what was heard longer ago than a reading speaks
+    /// for no longer speaks for the present.
+    pub(crate) fn resume(&mut self, at: Stamp, hold_ms: i64) {
+        self.fresh &= at.since(self.last_at) <= hold_ms;
     }
 
     fn delay(&self, delays: Delays) -> i64 {

@@ -11,7 +11,7 @@ use super::{
     dwell::Dwell,
     life::Alert,
     limits::Priority,
-    reading::{Reading, SensorId, SensorName, Stamp, Values},
+    reading::{MINUTE_MS, Reading, SensorId, SensorName, Stamp, Values},
     rule::{Quantity, Rule},
     settings::{Arrives, Role, SensorSettings, Settings, Stage},
     standing::{Out, SensorNow, Standing},
@@ -508,9 +508,15 @@ impl Judge {
 
     fn start(&mut self, at: Stamp, off_from: Stamp, stepped: bool, out: &mut Vec<Transition>) {
         self.now = self.now.max(at);
+        let off = at.since(off_from).max(0);
         for sensor in &mut self.sensors {
-            sensor.heard_at = sensor.heard_at.max(at);
-            sensor.dwells.iter_mut().for_each(Dwell::forget_present);
+            // Who spoke meanwhile was not heard, and gets its time again; a blink changes nothing.
+            if MINUTE_MS <= off {
+                sensor.heard_at = sensor.heard_at.max(at);
+            }
+            for dwell in &mut sensor.dwells {
+                dwell.resume(at, sensor.hold_ms);
+            }
         }
         if self.watched && !stepped && self.settings.handling.off_ms < at.since(off_from) {
             self.was_off(off_from, at, out);
