@@ -17,7 +17,7 @@ use overwinter::{
     climate::{Celsius, RelativeHumidity},
     config::Config,
     engine::replay::Replay,
-    notify::channel::Post,
+    notify::{channel::Post, plan::Telling},
     watch::{Heard, Kind, Limits, SensorName, Stamp, State, Values, reading::HOUR_MS},
 };
 
@@ -46,7 +46,7 @@ fn the_first_minute_brings_damp_and_drought_and_ends_one() {
             (SensorName::new(name).expect("a name"), story)
         })
         .collect();
-    let mut replay = Replay::new(config.watch);
+    let mut replay = Replay::new(config.watch, &Telling::default());
     let mut told = Vec::new();
     // Every five minutes, from two days before until a day after the watching begins.
     for step in -48 * 12..=24 * 12 {

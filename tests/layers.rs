@@ -80,7 +80,7 @@ const ONLY_IN: &[(&str, &[&str], &str)] = &[
     ),
     (
         "rustls::",
-        &["notify/channel.rs"],
+        &["notify/channel.rs", "web/"],
         "keep certificates in `notify`",
     ),
     (

@@ -8,7 +8,7 @@ use super::{
     summary::{Day, RoomDay},
     words::{Manner, NB, count, percent, span, span_exact},
 };
-use crate::watch::{Priority, Standing, State, Subject};
+use crate::watch::{Kind, Priority, Standing, State, Subject};
 
 /// The longest short text, in characters: what fits into one text message.
 pub const SHORT: usize = 160;
@@ -180,9 +180,17 @@ fn data(item: &Standing) -> Value {
 fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
     let m = words(item, around, owed);
     let over = owed.purpose == Purpose::Over;
-    let latched = item.state == State::LatchedUnacknowledged;
-    let how = if over { "Over" } else { urgency(item.priority) };
+    // A gap in the record is always over when it is told.
+    let past = over || (!item.active && item.occurrence.kind != Kind::RecorderOff);
+    let how = match (over, past) {
+        (true, _) => "Over",
+        (_, true) => "Over, not seen yet",
+        _ => urgency(item.priority),
+    };
     let opening = match owed.purpose {
+        _ if past && !over => Some(
+            "This is over, but nobody has acknowledged it. Look at the crates, then acknowledge and reset it.",
+        ),
         Purpose::Escalate => Some("Nobody has acknowledged this yet, so it comes to you."),
         Purpose::Again => Some("Nobody has acknowledged this yet."),
         Purpose::Over => {
@@ -190,7 +198,7 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
         }
         _ => None,
     };
-    let (since, figures) = if over {
+    let (since, figures) = if past {
         let lasted = until(&item.figures).map_or_else(String::new, |end| {
             format!(", lasted {}", span_exact(end.since(item.since)))
         });
@@ -209,15 +217,12 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
     long.push(since.clone());
     long.push(figures.clone());
     long.extend(opening.map(|o| format!("\n{o}")));
-    if !over {
+    if !past {
         long.push(format!("\nIf nothing is done: {}", m.consequence));
     }
     long.push("\nWhat to do now:".to_owned());
     for (n, step) in (1..).zip(m.steps) {
         long.push(format!("{n}. {step}"));
-    }
-    if latched && !over {
-        long.push("It is over, and stands until somebody has looked and reset it.".to_owned());
     }
     long.extend(m.caution.map(|c| format!("\nTake care. {c}")));
     long.extend(crates_line(item, around).map(|c| format!("\n{c}")));
@@ -435,7 +440,7 @@ mod tests {
     use super::*;
     use crate::{
         climate::Unit,
-        watch::{Figures, Kind, Occurrence, Stamp, reading::HOUR_MS},
+        watch::{Figures, Occurrence, Stamp, reading::HOUR_MS},
     };
 
     const AT: Stamp = Stamp(1_796_092_200_000); // 2026-12-01T02:30:00Z

@@ -110,6 +110,25 @@ pub enum Input {
     },
 }
 
+impl Input {
+    /// When it came.
+    pub fn at(&self) -> Stamp {
+        match self {
+            Self::Reading(reading) => reading.received_at,
+            Self::Acknowledge { at, .. }
+            | Self::Shelve { at, .. }
+            | Self::Unshelve { at, .. }
+            | Self::Reset { at, .. }
+            | Self::Service { at, .. }
+            | Self::Stage { at, .. }
+            | Self::Channel { at, .. }
+            | Self::Tick { at }
+            | Self::Settings { at, .. }
+            | Self::Started { at, .. } => *at,
+        }
+    }
+}
+
 #[derive(Debug, Clone)]
 pub(super) struct Sensor {
     pub(super) settings: SensorSettings,
@@ -294,6 +313,16 @@ impl Judge {
         let alerts = self.alerts.iter().filter_map(|a| a.due(handling));
         let channels = self.channels.values().filter_map(|c| c.due(handling));
         sensors.chain(alerts).chain(channels).min()
+    }
+
+    /// The next deadline if it falls by `to`; quick when there is none for a while.
+    pub fn due_before(&mut self, to: Stamp) -> Option<Stamp> {
+        if to < self.due {
+            return None;
+        }
+        let due = self.next_due();
+        self.due = due.unwrap_or(Stamp(i64::MAX));
+        due.filter(|due| *due <= to)
     }
 
     /// Every alert that is not normal, the most urgent first.

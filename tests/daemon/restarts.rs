@@ -204,7 +204,10 @@ async fn what_was_told_live_is_what_a_replay_tells() {
 
     let decoded = table::body(&text, &TableShape::default()).unwrap();
     assert_eq!(decoded.refused, []);
-    let mut replay = Replay::new(farm.config().watch);
+    let mut replay = Replay::new(
+        farm.config().watch,
+        &overwinter::notify::plan::Telling::default(),
+    );
     let mut again: Vec<Told> = Vec::new();
     let mut last = Stamp::default();
     for heard in &decoded.heard {
