@@ -434,7 +434,7 @@ const TABLE: &[Row] = &[
         Acknowledged,
         |s| {
             let old = s.occurrence(Warm);
-            let s = s.pass(12.2, HOT);
+            let s = s.pass(24.2, HOT);
             assert_ne!(s.occurrence(Warm), old);
             s
         },

@@ -48,6 +48,7 @@ pub struct Backtest {
     /// Every change, where it is kept.
     pub told: Vec<Transition>,
     keeps: bool,
+    begun: bool,
     /// Every message that would have been owed.
     pub owed: Vec<Owed>,
     /// Every alert that would have been raised, and when.
@@ -75,6 +76,7 @@ impl Backtest {
             telling,
             told: Vec::new(),
             keeps: false,
+            begun: false,
             owed: Vec::new(),
             raised: Vec::new(),
         }
@@ -117,9 +119,10 @@ impl Backtest {
         for t in changes.iter().filter(|t| t.raises()) {
             self.raised.push((t.at, t.occurrence.clone()));
         }
-        if changes.is_empty() && self.plan.due().is_none_or(|due| at < due) {
+        if self.begun && changes.is_empty() && self.plan.due().is_none_or(|due| at < due) {
             return;
         }
+        self.begun = true;
         let standing = self.judge.standing();
         self.owed
             .extend(self.plan.step(at, &standing, &self.telling));

@@ -78,6 +78,12 @@ impl Replay {
         Ok(told)
     }
 
+    /// Takes in what a person did.
+    pub fn act(&mut self, input: &Input) -> Vec<Transition> {
+        self.clock = self.clock.max(input.at());
+        self.backtest.feed(input)
+    }
+
     /// The judge after the last reading.
     pub fn judge(&self) -> &Judge {
         self.backtest.judge()

@@ -177,8 +177,9 @@ const TOGETHER: usize = 3;
 /// An alert that comes and goes is told anew at most this often: high, and the rest.
 const FLAPS_HIGH_MS: i64 = HOUR_MS;
 const FLAPS_MS: i64 = 12 * HOUR_MS;
-/// A room of which something was told within a day needs no reminder.
-const RECENT_MS: i64 = 24 * HOUR_MS;
+/// A room of which something was told so lately needs no reminder: the day of the alert itself is left
+/// to those who were told.
+const RECENT_MS: i64 = 36 * HOUR_MS;
 /// A reminder that nobody was there to send is sent so much later, and then no more.
 const LATE_MS: i64 = 4 * HOUR_MS;
 /// What was told of an occurrence is remembered so long after it is over.

@@ -162,7 +162,7 @@ impl Sensor {
             && self.silent.is_none()
             && self.out.is_none()
             && !self.idle;
-        expected.then(|| self.heard_at.plus(self.hold_ms))
+        expected.then(|| self.heard_at.plus(self.settings.silence_ms()))
     }
 
     fn due(&self) -> Option<Stamp> {

@@ -142,6 +142,12 @@ impl SensorSettings {
             Arrives::Batches => three,
         }
     }
+
+    /// How long a live sensor may say nothing, in milliseconds: three lost words, with half an interval
+    /// for the one that is late, at most half an hour.
+    pub fn silence_ms(&self) -> i64 {
+        (7 * self.interval_ms / 2).min(LONGEST_SILENCE_MS)
+    }
 }
 
 /// How alerts are handled, whatever they are about.
@@ -159,13 +165,12 @@ pub struct Handling {
 }
 
 impl Default for Handling {
-    /// A shelf of at most a day and a channel's quarter of an hour after ISA-18.2 practice; a high
-    /// alert that was seen is raised again after half a day, because nothing that freezes can wait
-    /// longer (a setting of this project).
+    /// A shelf of at most a day, a high alert that was seen raised again after a day, as stale alarms are
+    /// in ANSI/ISA-18.2 practice; a quarter of an hour for a channel is this project's.
     fn default() -> Self {
         Self {
             longest_shelf_ms: 24 * HOUR_MS,
-            again_ms: 12 * HOUR_MS,
+            again_ms: 24 * HOUR_MS,
             off_ms: 30 * MINUTE_MS,
             failing_ms: 15 * MINUTE_MS,
         }

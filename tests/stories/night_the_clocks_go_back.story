@@ -14,5 +14,4 @@ begins 2026-10-24 12:00
  24:00 (11:00) dry-out 2 room cellar, medium: unacknowledged > unacknowledged
  24:00 (11:00) --> Odile, announce: Act today: Too dry in the cellar
  44:00 (07:00) --> Odile, summary: Invented store: 1 alert, act today
- 54:00 (17:00) --> Odile, remind: Act today: Still: Too dry in the cellar
  68:00 (07:00) --> Odile, summary: Invented store: 1 alert, act today
