@@ -79,7 +79,7 @@ async fn passing(
         }
         now = now.plus(MINUTE_MS / 2);
         farm.clock.set(now);
-        if now.since(START) % (20 * MINUTE_MS) == 0 {
+        if now.since(START) % (10 * MINUTE_MS) == 0 {
             say_all(daemon, now, 1.0).await;
         }
         // The couriers look twice a second.
