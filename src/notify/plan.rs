@@ -308,7 +308,7 @@ impl Plan {
             self.follow(&contact.name, at, standing);
             let mut due = Vec::new();
             for item in standing.iter().filter(|s| contact.least <= s.priority) {
-                match self.due_of(contact, item, telling) {
+                match self.due_of(contact, item, at, telling) {
                     Some((when, purpose, times)) if when <= at => due.push(Due {
                         purpose,
                         item,
@@ -357,6 +357,7 @@ impl Plan {
         &self,
         contact: &Contact,
         item: &Standing,
+        at: Stamp,
         telling: &Telling,
     ) -> Option<(Stamp, Purpose, u32)> {
         let heard = self
@@ -374,7 +375,7 @@ impl Plan {
                 return (waits && high).then_some((again, Purpose::Again, heard.times));
             }
             if !item.state.is_masked() && heard.priority == Priority::High {
-                let when = after_quiet(contact, telling.zone, heard.last);
+                let when = after_quiet(contact, telling.zone, at);
                 return Some((when, Purpose::Over, heard.times));
             }
             return None;
