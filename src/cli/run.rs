@@ -13,11 +13,11 @@ use tokio::{
 };
 use tracing::{info, warn};
 
-use super::{Failure, Outcome, access, configuration, lock, log_to_stderr};
+use super::{Failure, Outcome, access, configuration, lock, log_to_stderr, told};
 use crate::{
     clock::Clock,
     config::Config,
-    engine::{Engine, Opening, Status, Teller},
+    engine::{Engine, Opening, Status},
     inbox::{self, Board, Inbox},
     intake::{file_tail::FileTail, http, serial::Serial},
     notify::{channel::Post, courier::Courier, heartbeat, words::Manner},
@@ -122,7 +122,7 @@ impl Running {
         .with_context(|| format!("cannot open `{}`", config.database.display()))?;
         if !config.telling.contacts.is_empty() {
             engine
-                .tell_by(teller(config))
+                .tell_by(told::teller(config))
                 .await
                 .context("cannot look through what was told")?;
         }
@@ -206,19 +206,6 @@ impl Running {
         if let Ok(Ok(engine)) = engine {
             engine.close().await;
         }
-    }
-}
-
-/// To whom messages go, and in which words.
-fn teller(config: &Config) -> Teller {
-    Teller {
-        telling: config.telling.clone(),
-        site: config.site.clone(),
-        manner: Manner {
-            zone: config.zone,
-            unit: config.unit,
-        },
-        address: config.address.clone(),
     }
 }
 
