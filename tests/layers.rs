@@ -104,6 +104,7 @@ const PURE: &[&str] = &[
     "notify/plan.rs",
     "notify/summary.rs",
     "notify/words.rs",
+    "web/forms.rs",
     "web/html.rs",
     "web/chart.rs",
 ];
