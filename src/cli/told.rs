@@ -10,7 +10,7 @@ use crate::{
         plan::{Owed, Purpose},
         words::Manner,
     },
-    watch::Priority,
+    watch::{Priority, SensorName},
     web::told::Told,
 };
 
@@ -60,7 +60,7 @@ pub fn look_at_contacts(config: &Config) -> Result<String, String> {
                 0 => "at once".to_owned(),
                 minutes => format!("after {minutes} min"),
             };
-            let channels: Vec<&str> = c.channels.iter().map(|c| c.as_str()).collect();
+            let channels: Vec<&str> = c.channels.iter().map(SensorName::as_str).collect();
             format!("{} {after} by {}", c.name, channels.join(" and "))
         })
         .collect();

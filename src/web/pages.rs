@@ -47,7 +47,7 @@ const EARLIER: i64 = 50;
 
 /// A page that could not be given; becomes the error page.
 pub struct Failed {
-    site: Site,
+    site: Box<Site>,
     status: StatusCode,
     headline: &'static str,
     what: String,
@@ -64,7 +64,7 @@ impl Failed {
         todo: &'static str,
     ) -> Self {
         Self {
-            site: site.clone(),
+            site: Box::new(site.clone()),
             status,
             headline,
             what,
@@ -77,7 +77,7 @@ impl Failed {
         |fault| {
             error!(error = ?fault, "a page could not be made");
             Self {
-                site,
+                site: Box::new(site),
                 status: StatusCode::INTERNAL_SERVER_ERROR,
                 headline: "This page could not be made",
                 what: fault.to_string(),
@@ -629,7 +629,7 @@ pub async fn acknowledge(
     form: Result<Form<Acknowledge>, FormRejection>,
 ) -> Result<Response, Failed> {
     let refuse = |what: String| Failed {
-        site: site.clone(),
+        site: Box::new(site.clone()),
         status: StatusCode::BAD_REQUEST,
         headline: "That could not be acknowledged",
         what,
@@ -655,7 +655,7 @@ pub async fn acknowledge(
             .send(ask)
             .await
             .map_err(|e: Unavailable| Failed {
-                site: site.clone(),
+                site: Box::new(site.clone()),
                 status: StatusCode::SERVICE_UNAVAILABLE,
                 headline: "That could not be noted",
                 what: e.to_string(),
@@ -669,7 +669,7 @@ pub async fn acknowledge(
 /// Every address that is none of ours.
 pub async fn nothing_here(State(site): State<Site>, uri: Uri) -> Failed {
     Failed {
-        site,
+        site: Box::new(site),
         status: StatusCode::NOT_FOUND,
         headline: "There is no such page",
         what: format!("Nothing is kept under {}.", uri.path()),

@@ -159,7 +159,7 @@ fn contact(c: &Contact) -> ToldContact {
         Priority::Medium => "hears what is to be done today, and at once",
         Priority::High => "hears only what is to be done at once",
     };
-    let channels: Vec<&str> = c.channels.iter().map(|c| c.as_str()).collect();
+    let channels: Vec<&str> = c.channels.iter().map(SensorName::as_str).collect();
     let mut lines = vec![format!("{when}, by {}; {hears}", channels.join(" and "))];
     if let Some((from, to)) = c.quiet {
         lines.push(format!(

@@ -158,10 +158,10 @@ pub fn tone(priority: Priority) -> Tone {
 
 /// How a standing alert is shown: what is over presses no more.
 pub fn standing_tone(a: &Standing) -> Tone {
-    if !a.active {
-        Tone::LookSoon
-    } else {
+    if a.active {
         tone(a.priority)
+    } else {
+        Tone::LookSoon
     }
 }
 
