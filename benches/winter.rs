@@ -20,6 +20,7 @@ use overwinter::{
         decode::table::{Rows, TableShape},
         sha256_hex,
     },
+    notify::channel::Post,
     watch::{Input, Judge, Reading, SensorId, Stamp, Values},
 };
 use tokio::runtime::Runtime;
@@ -287,6 +288,8 @@ fn whole_winter(runtime: &Runtime, folder: &Path, rows: u64) {
     )
     .expect("a writable folder");
     let page = format!("http://127.0.0.1:{port}/");
+    // Puts the TLS primitives in place that any client looks for.
+    Post::new();
     let client = reqwest::Client::new();
     let started = Instant::now();
     let daemon = Daemon(

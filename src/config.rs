@@ -1,8 +1,10 @@
 //! The configuration file: read once at the rim, every fault named with its line and remedy.
 
+mod channels;
 mod quantity;
 mod reach;
 mod rooms;
+mod telling;
 mod text;
 
 use std::{
@@ -22,7 +24,10 @@ use toml::{
     de::{DeTable, DeValue, ValueDeserializer},
 };
 
-use self::text::{FileText, HttpText, RoomText, SensorText, SerialText, SiteText};
+use self::text::{
+    AlertsText, CommandText, ContactText, EmailText, FileText, HttpText, RoomText, SensorText,
+    SerialText, SiteText, WebhookText,
+};
 use crate::{
     climate::Unit,
     intake::{
@@ -33,6 +38,7 @@ use crate::{
         },
         file_tail, http, serial,
     },
+    notify::{channel::Channel, heartbeat, plan::Telling},
     watch::{
         Arrives, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
         reading::MINUTE_MS,
@@ -68,6 +74,12 @@ pub struct Config {
     pub gateways: Vec<http::Gateway>,
     /// Serial ports.
     pub serials: Vec<serial::Settings>,
+    /// Ways out for messages, each with a name of its own.
+    pub channels: Vec<Channel>,
+    /// Who is told, and when.
+    pub telling: Telling,
+    /// The watcher outside.
+    pub heartbeat: Option<heartbeat::Settings>,
     /// What is allowed but unwise.
     pub warnings: Vec<Fault>,
 }
@@ -119,7 +131,7 @@ struct Reader<'a> {
     rooms_known: bool,
 }
 
-const SECTIONS: &str = "[site], [[room]], [[sensor]], [[file]], [[http]] and [[serial]]";
+const SECTIONS: &str = "[site], [[room]], [[sensor]], [[file]], [[http]], [[serial]], [alerts], [[contact]], [[email]], [[webhook]] and [[command]]";
 
 impl Reader<'_> {
     fn line(&self, span: &Range<usize>) -> usize {
@@ -193,6 +205,8 @@ impl Reader<'_> {
         let (mut rooms, mut written) = (Vec::new(), 0);
         let mut sensors = Vec::new();
         let (mut files, mut gateways, mut serials) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut emails, mut webhooks, mut commands) = (Vec::new(), Vec::new(), Vec::new());
+        let (mut alerts, mut contacts) = (None, Vec::new());
         for (key, value) in table.get_ref() {
             let each: Vec<&Spanned<DeValue<'_>>> = match value.get_ref().as_array() {
                 Some(array) => array.iter().collect(),
@@ -209,6 +223,11 @@ impl Reader<'_> {
                     "file" => files.extend(self.section::<FileText>(value)),
                     "http" => gateways.extend(self.section::<HttpText>(value)),
                     "serial" => serials.extend(self.section::<SerialText>(value)),
+                    "alerts" => alerts = self.section::<AlertsText>(value),
+                    "contact" => contacts.extend(self.section::<ContactText>(value)),
+                    "email" => emails.extend(self.section::<EmailText>(value)),
+                    "webhook" => webhooks.extend(self.section::<WebhookText>(value)),
+                    "command" => commands.extend(self.section::<CommandText>(value)),
                     other => {
                         let what = format!("there is no section `{other}`; there are {SECTIONS}");
                         self.fault(&key.span(), what);
@@ -235,6 +254,7 @@ impl Reader<'_> {
             .into_iter()
             .filter_map(|s| self.serial(s, &sensors))
             .collect();
+        let channels = self.channels(emails, webhooks, commands);
         let site = site.unwrap_or_default();
         let (listen, address, reach) = self.reach(&site);
         let zone = site
@@ -248,6 +268,10 @@ impl Reader<'_> {
                 _ => Err(format!("`{u}`: units are F or C")),
             })
         });
+        let names: Vec<SensorName> = channels.iter().map(|c| c.name.clone()).collect();
+        let handling = self.handling(alerts.as_ref());
+        let telling = self.telling(alerts.as_ref(), &contacts, &names, zone);
+        let heartbeat = alerts.as_ref().and_then(|a| self.heartbeat(a));
         Some(Config {
             site: site.name.unwrap_or_else(|| "Tuber store".to_owned()),
             zone,
@@ -258,10 +282,17 @@ impl Reader<'_> {
             listen,
             address,
             reach,
-            watch: Settings { rooms, sensors },
+            watch: Settings {
+                rooms,
+                sensors,
+                handling,
+            },
             files,
             gateways,
             serials,
+            channels,
+            telling,
+            heartbeat,
             warnings: std::mem::take(&mut self.warnings),
         })
     }

@@ -9,7 +9,7 @@ use serde::Serialize;
 use thiserror::Error;
 use tokio::sync::{mpsc, oneshot, watch};
 
-use crate::watch::{Heard, Occurrence, SensorName, reading::Refused};
+use crate::watch::{Act, Heard, SensorName, reading::Refused};
 
 /// Messages that may wait; a sender beyond that waits for its turn.
 const WAITING: usize = 64;
@@ -64,16 +64,21 @@ impl Receipt {
 pub enum Message {
     /// Store and judge readings.
     Readings(Batch),
-    /// Note that a person has seen an occurrence.
-    Acknowledge {
-        /// Which one.
-        occurrence: Occurrence,
+    /// Do what a person asks, or note what a channel came to.
+    Act {
+        /// What.
+        act: Act,
         /// Who.
         who: String,
     },
+    /// Owe a test message by one channel.
+    Test {
+        /// Which channel.
+        channel: SensorName,
+    },
 }
 
-/// Why nothing was stored; the sender keeps what it has and tries again.
+/// Why nothing was done.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum Unavailable {
     /// The program is stopping.
@@ -82,6 +87,9 @@ pub enum Unavailable {
     /// The store could not be written.
     #[error("the store cannot be written: {0}")]
     Store(String),
+    /// It cannot be done; the words say why.
+    #[error("{0}")]
+    Refused(String),
 }
 
 /// A message and where the answer goes.

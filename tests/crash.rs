@@ -23,6 +23,7 @@ use std::{
 
 use overwinter::{
     intake::sha256_hex,
+    notify::channel,
     store::Store,
     watch::{Input, Judge, Stamp},
 };
@@ -31,6 +32,12 @@ use serde_json::Value;
 const PROGRAM: &str = env!("CARGO_BIN_EXE_overwinter");
 const TOKEN: &str = "a-token-of-the-tests";
 const POSTERS: usize = 4;
+
+fn client() -> reqwest::Client {
+    // Puts the TLS primitives in place that any client looks for.
+    channel::Post::new();
+    reqwest::Client::new()
+}
 
 /// Numbers that look random and follow from a printed seed.
 struct Dice(u64);
@@ -262,7 +269,7 @@ impl Poster {
 
     /// Posts until nobody answers.
     async fn work(mut self, base: String, answers: Arc<AtomicUsize>, mut dice: Dice) -> Self {
-        let client = reqwest::Client::new();
+        let client = client();
         loop {
             let post = self.post(1 + dice.roll(6) as usize);
             if post.send(&client, &base).await.is_none() {
@@ -277,6 +284,7 @@ impl Poster {
 
 /// Presses every button it sees until nobody answers.
 async fn press(base: String) {
+    channel::Post::new();
     let client = reqwest::Client::builder()
         .redirect(reqwest::redirect::Policy::none())
         .build()
@@ -441,7 +449,7 @@ async fn killed_twenty_times_it_has_what_it_promised_once() {
 
     // Whoever got no answer sends again, and then everything is there once.
     let program = Program::start(&config, None);
-    let client = reqwest::Client::new();
+    let client = client();
     let mut all = 0;
     for post in posters.iter().flat_map(|p| p.kept.iter().chain(&p.unsure)) {
         let (stored, duplicate) = post.send(&client, &program.base).await.unwrap();
@@ -504,7 +512,7 @@ async fn after_a_power_cut_it_has_what_it_promised() {
     let shim = shim(folder.path());
     let mut dice = Dice::new();
     let mut posters = Poster::all(now().plus(-600_000));
-    let client = reqwest::Client::new();
+    let client = client();
     for round in 0..8 {
         let program = Program::start(&config, Some(&shim));
         // A reading that is there is a duplicate when it is sent again.
@@ -541,7 +549,7 @@ async fn every_answer_waits_for_the_disk() {
     let folder = tempfile::tempdir().unwrap();
     let config = farm(folder.path());
     let shim = shim(folder.path());
-    let client = reqwest::Client::new();
+    let client = client();
     let mut poster = Poster::all(now().plus(-600_000)).remove(0);
     let program = Program::start(&config, Some(&shim));
     let syncs = || fs::metadata(folder.path().join("syncs")).map_or(0, |m| m.len());
@@ -585,7 +593,7 @@ async fn a_full_disk_ends_when_there_is_room_again() {
     let config = farm(folder.path());
     let shim = shim(folder.path());
     let full = folder.path().join("full");
-    let client = reqwest::Client::new();
+    let client = client();
     let mut poster = Poster::all(now().plus(-600_000)).remove(0);
     let program = Program::start(&config, Some(&shim));
     let page = |path: &'static str| {

@@ -4,7 +4,7 @@
 use std::{
     io::{BufRead, BufReader},
     path::Path,
-    process::{Command, Stdio},
+    process::{Child, Command, Stdio},
     time::{Duration, Instant},
 };
 
@@ -17,6 +17,7 @@ use overwinter::{
     climate::{Celsius, RelativeHumidity},
     config::Config,
     engine::replay::Replay,
+    notify::{channel::Post, plan::Telling},
     watch::{Heard, Kind, Limits, SensorName, Stamp, State, Values, reading::HOUR_MS},
 };
 
@@ -45,7 +46,7 @@ fn the_first_minute_brings_damp_and_drought_and_ends_one() {
             (SensorName::new(name).expect("a name"), story)
         })
         .collect();
-    let mut replay = Replay::new(config.watch);
+    let mut replay = Replay::new(config.watch, &Telling::default());
     let mut told = Vec::new();
     // Every five minutes, from two days before until a day after the watching begins.
     for step in -48 * 12..=24 * 12 {
@@ -80,12 +81,15 @@ fn the_first_minute_brings_damp_and_drought_and_ends_one() {
 
 #[test]
 fn it_starts_is_heard_over_all_three_ways_and_stops_when_asked() {
-    let mut demo = Command::new(env!("CARGO_BIN_EXE_overwinter"))
+    // Puts the TLS primitives in place that any client looks for.
+    Post::new();
+    let started = Command::new(env!("CARGO_BIN_EXE_overwinter"))
         .args(["demo", "--listen", "127.0.0.1:0"])
         .stderr(Stdio::piped())
         .spawn()
         .expect("the program");
-    let mut lines = BufReader::new(demo.stderr.take().expect("a pipe")).lines();
+    let mut demo = Ended(started);
+    let mut lines = BufReader::new(demo.0.stderr.take().expect("a pipe")).lines();
     let address = lines
         .find_map(|l| Some(l.ok()?.split_once("Open ")?.1.trim().to_owned()))
         .expect("an address");
@@ -108,7 +112,17 @@ fn it_starts_is_heard_over_all_three_ways_and_stops_when_asked() {
         }
     });
     assert_eq!(heard.0, 3, "{}", heard.1);
-    let id = i32::try_from(demo.id()).expect("a process");
+    let id = i32::try_from(demo.0.id()).expect("a process");
     kill(Pid::from_raw(id), Signal::SIGINT).expect("a running program");
-    assert!(demo.wait().expect("an end").success());
+    assert!(demo.0.wait().expect("an end").success());
+}
+
+/// A program that does not outlive the test that started it.
+struct Ended(Child);
+
+impl Drop for Ended {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
 }

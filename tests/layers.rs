@@ -19,8 +19,9 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("problem", &[]),
     ("store", &["pure"]),
     ("intake", &["pure", "clock", "store", "inbox", "problem"]),
-    ("notify", &["pure", "clock", "store"]),
-    ("engine", &["pure", "clock", "store", "inbox"]),
+    ("notify", &["pure", "clock", "store", "inbox"]),
+    // What is owed is planned and worded where it is written: in the recorder's transaction.
+    ("engine", &["pure", "clock", "store", "inbox", "notify"]),
     (
         "web",
         &[
@@ -66,7 +67,22 @@ const ONLY_IN: &[(&str, &[&str], &str)] = &[
         &["web/", "intake/http.rs", "problem.rs", "cli/run.rs"],
         "keep HTTP in `web`",
     ),
-    ("std::env::", &["config.rs", "cli/"], "read it in `config`"),
+    (
+        "std::env::",
+        &["config.rs", "config/", "cli/"],
+        "read it in `config`",
+    ),
+    ("lettre::", &["notify/email.rs"], "keep mail in `notify`"),
+    (
+        "reqwest::",
+        &["notify/webhook.rs", "cli/demo.rs"],
+        "keep requests in `notify`",
+    ),
+    (
+        "rustls::",
+        &["notify/channel.rs", "web/"],
+        "keep certificates in `notify`",
+    ),
     (
         "println!",
         &["cli/", "main.rs"],
@@ -82,7 +98,11 @@ const PURE: &[&str] = &[
     "stock/",
     "season/",
     "intake/decode/",
+    "notify/kinds.rs",
+    "notify/letter.rs",
     "notify/message.rs",
+    "notify/plan.rs",
+    "notify/summary.rs",
     "notify/words.rs",
     "web/html.rs",
     "web/chart.rs",

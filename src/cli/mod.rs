@@ -24,6 +24,7 @@ pub mod demo;
 pub mod replay;
 pub mod run;
 pub mod setup;
+pub mod told;
 
 use std::{
     fs::{self, File, TryLockError},
@@ -97,7 +98,13 @@ enum Verb {
         file: PathBuf,
     },
     /// Look through the configuration and try every source once
-    Check(ConfigArg),
+    Check {
+        #[command(flatten)]
+        config: ConfigArg,
+        /// Send a test by every channel as well
+        #[arg(long)]
+        send: bool,
+    },
     /// Bring in readings of the past or a list of crates
     #[command(subcommand)]
     Import(data::Import),
@@ -133,7 +140,7 @@ pub fn main() -> ExitCode {
         Verb::Run(arg) => run::run(&arg.config),
         Verb::Demo(options) => demo::demo(&options),
         Verb::Init { file } => setup::init(&file),
-        Verb::Check(arg) => setup::check(&arg.config),
+        Verb::Check { config, send } => setup::check(&config.config, send),
         Verb::Import(what) => data::import(&what),
         Verb::Export(what) => data::export(&what),
         Verb::Replay(options) => replay::replay(&options),

@@ -1,26 +1,35 @@
-//! `replay`: which alerts recorded readings would have raised, without a database.
+//! `replay`: which alerts a record would have raised with these limits, and how many messages on which
+//! day; over files of readings, or over what the recorder has stored.
 
 use std::{
+    collections::BTreeMap,
     fs::File,
     io::{BufReader, Write as _, stdout},
     path::{Path, PathBuf},
 };
 
+use anyhow::Context as _;
+use chrono::{NaiveDate, NaiveTime};
 use clap::{Args, ValueEnum};
 use serde::Serialize;
 
-use super::{Failure, NAMED, Outcome, configuration};
+use super::{Failure, NAMED, Outcome, configuration, run::runtime};
 use crate::{
     config::Config,
-    engine::replay::Replay,
+    engine::{
+        backtest::{self, Backtest, DayCount},
+        replay::Replay,
+    },
     intake::{
         decode::table::{Rows, TableShape},
         file_tail::Format as FileFormat,
     },
     notify::{
         message::Message,
+        plan::moment,
         words::{Manner, span_exact},
     },
+    store::Store,
     watch::{Figures, Heard, Kind, Occurrence, Priority, Stamp, State, Subject, Transition},
 };
 
@@ -30,9 +39,19 @@ pub struct Options {
     /// The configuration with rooms, limits and sensors
     #[arg(long, short, value_name = "FILE", default_value = "overwinter.toml")]
     config: PathBuf,
-    /// Files of readings: the interchange CSV, or one that a [[file]] of the configuration maps
-    #[arg(long, value_name = "FILE", required = true, num_args = 1..)]
+    /// Files of readings: the interchange CSV, or one that a [[file]] of the configuration maps;
+    /// without them what is stored is looked through
+    #[arg(long, value_name = "FILE", num_args = 1..)]
     readings: Vec<PathBuf>,
+    /// The database to look through, when it is not the one of the configuration
+    #[arg(long, value_name = "FILE", conflicts_with = "readings")]
+    database: Option<PathBuf>,
+    /// Begin on this day, such as 2026-12-01
+    #[arg(long, value_name = "DAY")]
+    since: Option<NaiveDate>,
+    /// After the alerts, alerts and messages of each day (always so without --readings)
+    #[arg(long)]
+    daily: bool,
     /// The [[file]] whose mapping of columns holds, when it has another path
     #[arg(long, value_name = "NAME")]
     source: Option<String>,
@@ -45,7 +64,7 @@ pub struct Options {
 enum Format {
     /// A line to a change, for people
     Text,
-    /// One JSON object to a change
+    /// One JSON object to a change, and then to a day
     Jsonl,
 }
 
@@ -158,19 +177,164 @@ impl<'a> Track<'a> {
     }
 }
 
+/// One day of what would have come to pass, beside what really did.
+#[derive(Serialize)]
+struct Day {
+    day: NaiveDate,
+    #[serde(flatten)]
+    would: DayCount,
+    /// Messages that were really owed; absent where there is no record of them.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    sent: Option<u32>,
+    /// Messages more (or fewer) than really were.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    difference: Option<i64>,
+}
+
 /// `overwinter replay`.
 pub fn replay(options: &Options) -> Outcome {
     let config = configuration(&options.config)?;
+    let zone = config.zone;
+    let since = options
+        .since
+        .map_or(Stamp(i64::MIN), |day| moment(zone, day, NaiveTime::MIN));
+    if options.readings.is_empty() {
+        recorded(options, &config, since)
+    } else {
+        files(options, &config, since)
+    }
+}
+
+fn recorded(options: &Options, config: &Config, since: Stamp) -> Outcome {
+    let path = options.database.as_ref().unwrap_or(&config.database);
+    if !path.is_file() {
+        return Err(Failure::input(
+            format!("there is no database `{}`", path.display()),
+            "name one with --database, or files with --readings",
+        ));
+    }
+    let (backtest, sent) = runtime()?.block_on(async {
+        let store = Store::open(path)
+            .await
+            .with_context(|| format!("cannot open `{}`", path.display()))?;
+        let backtest = backtest::recorded(&store, config.watch.clone(), &config.telling).await?;
+        let sent = backtest::sent(&store, &config.telling, since).await?;
+        store.close().await;
+        Ok::<_, anyhow::Error>((backtest, sent))
+    })?;
+    let mut out = std::io::BufWriter::new(stdout().lock());
+    let told = backtest.told.iter().filter(|t| since <= t.at);
+    for transition in told {
+        print(&mut out, transition, options.format, manner(config))?;
+    }
+    daily(&mut out, options, &backtest, Some(&sent), since)?;
+    out.flush()?;
+    if backtest.judge().now() == Stamp::default() {
+        return Err(Failure::input(
+            format!("nothing is stored in `{}` yet", path.display()),
+            "",
+        ));
+    }
+    Ok(())
+}
+
+fn manner(config: &Config) -> Manner {
+    Manner {
+        zone: config.zone,
+        unit: config.unit,
+    }
+}
+
+/// Alerts and messages of each day, and in one line of all.
+fn daily(
+    out: &mut impl std::io::Write,
+    options: &Options,
+    backtest: &Backtest,
+    sent: Option<&BTreeMap<NaiveDate, DayCount>>,
+    since: Stamp,
+) -> Outcome {
+    let would = backtest.days(since);
+    // Days before anything was ever sent have nothing to be compared with.
+    let first_sent = sent.and_then(|s| s.keys().next().copied());
+    let mut days: Vec<NaiveDate> = would.keys().copied().collect();
+    days.extend(sent.into_iter().flat_map(|s| s.keys().copied()));
+    days.sort_unstable();
+    days.dedup();
+    let rows: Vec<Day> = days
+        .into_iter()
+        .map(|day| {
+            let would = would.get(&day).copied().unwrap_or_default();
+            let sent = sent
+                .filter(|_| first_sent.is_some_and(|first| first <= day))
+                .map(|s| s.get(&day).map_or(0, |c| c.messages));
+            Day {
+                day,
+                would,
+                sent,
+                difference: sent.map(|sent| i64::from(would.messages) - i64::from(sent)),
+            }
+        })
+        .collect();
+    if options.format == Format::Jsonl {
+        for row in &rows {
+            serde_json::to_writer(&mut *out, row)?;
+            writeln!(out)?;
+        }
+        return Ok(());
+    }
+    let told = |row: &&Day| {
+        row.would.raised + row.would.messages + row.would.reminders != 0
+            || row.sent.is_some_and(|sent| 0 < sent)
+    };
+    writeln!(
+        out,
+        "\n{:<12}{:>8}{:>10}{:>11}{:>8}{:>12}",
+        "day", "alerts", "messages", "reminders", "sent", "difference"
+    )?;
+    for row in rows.iter().filter(told) {
+        let sent = row.sent.map_or_else(|| "-".to_owned(), |n| n.to_string());
+        let difference = row
+            .difference
+            .map_or_else(|| "-".to_owned(), |n| format!("{n:+}"));
+        writeln!(
+            out,
+            "{:<12}{:>8}{:>10}{:>11}{sent:>8}{difference:>12}",
+            row.day.to_string(),
+            row.would.raised,
+            row.would.messages,
+            row.would.reminders,
+        )?;
+    }
+    let sum = |of: fn(&DayCount) -> u32| rows.iter().map(|r| of(&r.would)).sum::<u32>();
+    let sent: Vec<u32> = rows.iter().filter_map(|r| r.sent).collect();
+    writeln!(
+        out,
+        "{:<12}{:>8}{:>10}{:>11}{:>8}",
+        "together",
+        sum(|c| c.raised),
+        sum(|c| c.messages),
+        sum(|c| c.reminders),
+        if sent.is_empty() {
+            "-".to_owned()
+        } else {
+            sent.iter().sum::<u32>().to_string()
+        },
+    )?;
+    writeln!(
+        out,
+        "Beside these a morning summary a day ({}). Days without anything are left out.",
+        sum(|c| c.summaries)
+    )?;
+    Ok(())
+}
+
+fn files(options: &Options, config: &Config, since: Stamp) -> Outcome {
     let mut tracks = options
         .readings
         .iter()
-        .map(|path| Track::open(path, &shape_for(&config, path, options.source.as_deref())?))
+        .map(|path| Track::open(path, &shape_for(config, path, options.source.as_deref())?))
         .collect::<Result<Vec<_>, Failure>>()?;
-    let mut replay = Replay::new(config.watch.clone());
-    let manner = Manner {
-        zone: config.zone,
-        unit: config.unit,
-    };
+    let mut replay = Replay::new(config.watch.clone(), &config.telling);
     let mut out = std::io::BufWriter::new(stdout().lock());
     let (mut readings, mut raised) = (0u64, 0u64);
     // Of several files the one whose next reading was received first goes first; rows of one file
@@ -184,15 +348,18 @@ pub fn replay(options: &Options) -> Outcome {
             match replay.feed(&heard) {
                 Ok(told) => {
                     readings += 1;
-                    for transition in &told {
-                        raised += u64::from(transition.at == transition.occurrence.raised_at);
-                        print(&mut out, transition, options.format, manner)?;
+                    for transition in told.iter().filter(|t| since <= t.at) {
+                        raised += u64::from(transition.raises());
+                        print(&mut out, transition, options.format, manner(config))?;
                     }
                 }
                 Err(refused) => track.refuse(refused.line, &refused.reason),
             }
         }
         track.advance()?;
+    }
+    if options.daily {
+        daily(&mut out, options, replay.backtest(), None, since)?;
     }
     out.flush()?;
     let refused: u64 = tracks.iter().map(|t| t.refused).sum();
@@ -233,7 +400,12 @@ fn print(out: &mut impl std::io::Write, t: &Transition, format: Format, manner: 
             let since = chrono::DateTime::parse_from_rfc3339(&t.figures.since)
                 .map_or(t.at, |s| s.to_utc().into());
             let words = Message::of(&t.occurrence, &t.room, &t.figures, since, t.at, manner);
-            let what = if t.to == State::ReturnedUnacknowledged || t.to == State::Normal {
+            let what = if t.to.is_masked() {
+                format!(
+                    "{}, and goes on being judged",
+                    t.to.as_str().replace('-', " ")
+                )
+            } else if !t.active {
                 format!(
                     "over, lasted {}",
                     span_exact(t.at.since(t.occurrence.raised_at))

@@ -13,14 +13,14 @@ use tokio::{
 };
 use tracing::{info, warn};
 
-use super::{Failure, Outcome, access, configuration, lock, log_to_stderr};
+use super::{Failure, Outcome, access, configuration, lock, log_to_stderr, told};
 use crate::{
     clock::Clock,
     config::Config,
     engine::{Engine, Opening, Status},
     inbox::{self, Board, Inbox},
     intake::{file_tail::FileTail, http, serial::Serial},
-    notify::words::Manner,
+    notify::{channel::Post, courier::Courier, heartbeat, words::Manner},
     store::{Store, access::passphrase_is_set},
     web::{self, Site, access::Access, serve::serve, tls::Certificate},
 };
@@ -83,6 +83,8 @@ pub struct Running {
     status: watch::Receiver<Arc<Status>>,
     sources: Vec<JoinHandle<()>>,
     stop_sources: watch::Sender<bool>,
+    couriers: Vec<JoinHandle<()>>,
+    stop_couriers: watch::Sender<bool>,
     engine: JoinHandle<Engine>,
     stop_engine: watch::Sender<bool>,
     web: JoinHandle<()>,
@@ -110,7 +112,7 @@ impl Running {
             return Err(access::refuse_open(address));
         }
         let certificate = certificate(config, &clock)?;
-        let engine = Engine::open(
+        let mut engine = Engine::open(
             &config.database,
             config.watch.clone(),
             clock.clone(),
@@ -118,6 +120,12 @@ impl Running {
         )
         .await
         .with_context(|| format!("cannot open `{}`", config.database.display()))?;
+        if !config.telling.contacts.is_empty() {
+            engine
+                .tell_by(told::teller(config))
+                .await
+                .context("cannot look through what was told")?;
+        }
         let store = engine.store().clone();
         let status = engine.status();
         let (inbox, envelopes) = inbox::channel();
@@ -152,6 +160,8 @@ impl Running {
 
         let (stop_sources, _) = watch::channel(false);
         let sources = sources(config, &inbox, &board, &clock, &store, &stop_sources).await?;
+        let (stop_couriers, _) = watch::channel(false);
+        let couriers = couriers(config, &inbox, &clock, &store, &status, &stop_couriers);
         info!(%address, sensors = config.watch.sensors.len(), "the recorder runs");
         Ok(Self {
             address,
@@ -160,6 +170,8 @@ impl Running {
             status,
             sources,
             stop_sources,
+            couriers,
+            stop_couriers,
             engine,
             stop_engine,
             web,
@@ -176,9 +188,17 @@ impl Running {
     /// Stops sources, then the writer, then the pages; what was accepted is on disk.
     pub async fn finish(self) {
         self.stop_sources.send_replace(true);
+        self.stop_couriers.send_replace(true);
         for source in self.sources {
             let _ = timeout(PATIENCE, source).await;
         }
+        // A message that is on its way and not noted in time is sent again at the next start.
+        let couriers = async {
+            for courier in self.couriers {
+                let _ = courier.await;
+            }
+        };
+        let _ = timeout(PATIENCE, couriers).await;
         self.stop_engine.send_replace(true);
         let engine = timeout(PATIENCE, self.engine).await;
         self.stop_web.send_replace(true);
@@ -187,6 +207,39 @@ impl Running {
             engine.close().await;
         }
     }
+}
+
+fn couriers(
+    config: &Config,
+    inbox: &Inbox,
+    clock: &Clock,
+    store: &Store,
+    status: &watch::Receiver<Arc<Status>>,
+    stop: &watch::Sender<bool>,
+) -> Vec<JoinHandle<()>> {
+    let post = Arc::new(Post::new());
+    let mut tasks = Vec::new();
+    for channel in &config.channels {
+        let courier = Courier::new(
+            channel.clone(),
+            config.site.clone(),
+            store.clone(),
+            inbox.clone(),
+            clock.clone(),
+            post.clone(),
+        );
+        tasks.push(tokio::spawn(courier.run(stop.subscribe())));
+    }
+    if let Some(settings) = &config.heartbeat {
+        let (status, clock) = (status.clone(), clock.clone());
+        let well = move || {
+            let status = status.borrow();
+            status.store_fault.is_none() && !status.is_old(clock.now(), clock.speed())
+        };
+        let beat = heartbeat::run(settings.clone(), well, stop.subscribe());
+        tasks.push(tokio::spawn(beat));
+    }
+    tasks
 }
 
 async fn sources(

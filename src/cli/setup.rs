@@ -9,7 +9,7 @@ use std::{
 
 use tokio::io::AsyncReadExt;
 
-use super::{Failure, Outcome, access, configuration, lock_of, run::runtime};
+use super::{Failure, Outcome, access, configuration, lock_of, run::runtime, told};
 use crate::{
     config::{Config, EXAMPLE},
     intake::{
@@ -70,8 +70,8 @@ pub fn new_token() -> Result<String, Failure> {
     Ok(hex(&bytes))
 }
 
-/// `overwinter check`: every fault, then every source once.
-pub fn check(path: &Path) -> Outcome {
+/// `overwinter check`: every fault, then every source once; with `send` a test by every channel.
+pub fn check(path: &Path, send: bool) -> Outcome {
     let config = configuration(path)?;
     say!(
         "configuration: rooms {}, sensors {}, sources {}",
@@ -101,6 +101,15 @@ pub fn check(path: &Path) -> Outcome {
     tell("phones", access::look_at_address(&config));
     if let Some(result) = access::look_at_certificate(&config) {
         tell("certificate", result);
+    }
+    tell("told", told::look_at_contacts(&config));
+    for channel in &config.channels {
+        let result = if send {
+            runtime()?.block_on(told::send_test(&config, channel))
+        } else {
+            Ok(told::describe(channel).to_owned())
+        };
+        tell(channel.name.as_str(), result);
     }
     for file in &config.files {
         tell(file.source.as_str(), try_file(file, &config));

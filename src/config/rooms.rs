@@ -4,9 +4,11 @@ use toml::Spanned;
 
 use super::{
     Reader, quantity,
-    text::{RoomText, RungsText},
+    text::{RoomText, RungsText, StageText},
 };
-use crate::watch::{Band, Kind, Limits, Priority, RoomSettings, Step, limits::Rungs};
+use crate::watch::{
+    Band, Kind, Limits, Priority, RoomSettings, Stage, Step, Swings, limits::Rungs,
+};
 
 impl Reader<'_> {
     pub(super) fn rooms(&mut self, texts: Vec<RoomText>) -> Vec<RoomSettings> {
@@ -25,24 +27,83 @@ impl Reader<'_> {
                 continue;
             }
             let limits = self.limits(&text);
-            rooms.push(RoomSettings { name, limits });
+            let stage = text.stage.as_ref().and_then(|stage| {
+                self.spanned(stage, |s| {
+                    Stage::parse(s).ok_or_else(|| {
+                        format!("`{s}`: a stage is curing, storing, waking or empty")
+                    })
+                })
+            });
+            let mut stages = Vec::new();
+            for (stage, given) in [(Stage::Curing, &text.curing), (Stage::Waking, &text.waking)] {
+                if let Some(given) = given {
+                    stages.push((stage, self.stage(&text, stage, given, &limits)));
+                }
+            }
+            rooms.push(RoomSettings {
+                name,
+                limits,
+                stage: stage.unwrap_or_default(),
+                stages,
+            });
         }
         rooms
     }
 
-    fn band(&mut self, text: &RoomText) -> Band {
-        let mut band = Band::default();
-        if let Some(pair) = &text.temperature
+    fn band(
+        &mut self,
+        temperature: Option<&Spanned<[String; 2]>>,
+        humidity: Option<&Spanned<[String; 2]>>,
+        mut band: Band,
+    ) -> Band {
+        if let Some(pair) = temperature
             && let Some((low, high)) = self.pair(pair, quantity::temperature)
         {
             (band.low_c, band.high_c) = (low, high);
         }
-        if let Some(pair) = &text.humidity
+        if let Some(pair) = humidity
             && let Some((low, high)) = self.pair(pair, quantity::percent)
         {
             (band.low_pct, band.high_pct) = (low, high);
         }
         band
+    }
+
+    /// The limits of another stage: its defaults, moved with its band, and what is said beside it.
+    fn stage(
+        &mut self,
+        room: &RoomText,
+        stage: Stage,
+        text: &StageText,
+        storing: &Limits,
+    ) -> Limits {
+        let mut limits = Limits::of_stage(stage, storing);
+        let (temperature, humidity) = (text.temperature.as_ref(), text.humidity.as_ref());
+        limits.band = self.band(temperature, humidity, limits.band);
+        let band = limits.band;
+        for (rungs, edge) in [
+            (&mut limits.cold, band.low_c),
+            (&mut limits.warm, band.high_c),
+            (&mut limits.dry_out, band.low_pct),
+            (&mut limits.rot_risk, band.high_pct),
+        ] {
+            let by = rungs.steps.first().map_or(0.0, |s| edge - s.limit);
+            rungs.steps.iter_mut().for_each(|s| s.limit += by);
+        }
+        for (kind, given, rungs) in [
+            (Kind::Frost, &text.frost, &mut limits.frost),
+            (Kind::Cold, &text.cold, &mut limits.cold),
+            (Kind::Warm, &text.warm, &mut limits.warm),
+            (Kind::DryOut, &text.dry_out, &mut limits.dry_out),
+            (Kind::RotRisk, &text.rot_risk, &mut limits.rot_risk),
+            (Kind::Sweating, &text.sweating, &mut limits.sweating),
+        ] {
+            if let Some(given) = given {
+                self.rungs(kind, given, rungs);
+            }
+        }
+        self.together(room, &limits);
+        limits
     }
 
     fn pair(
@@ -64,8 +125,21 @@ impl Reader<'_> {
     }
 
     fn limits(&mut self, text: &RoomText) -> Limits {
-        let band = self.band(text);
+        let (temperature, humidity) = (text.temperature.as_ref(), text.humidity.as_ref());
+        let band = self.band(temperature, humidity, Band::default());
         let mut limits = Limits::storing(band);
+        if let Some(given) = &text.swinging
+            && let Some(outside_ms) = self.spanned(&given.get_ref().outside, quantity::duration_ms)
+        {
+            let pieces = given.get_ref().pieces;
+            if pieces < 2 {
+                self.fault(
+                    &given.span(),
+                    "a room that swings does so at least twice a day",
+                );
+            }
+            limits.swings = Some(Swings { outside_ms, pieces });
+        }
         for (kind, given, rungs) in [
             (Kind::Frost, &text.frost, &mut limits.frost),
             (Kind::Cold, &text.cold, &mut limits.cold),
@@ -73,6 +147,7 @@ impl Reader<'_> {
             (Kind::DryOut, &text.dry_out, &mut limits.dry_out),
             (Kind::RotRisk, &text.rot_risk, &mut limits.rot_risk),
             (Kind::Sweating, &text.sweating, &mut limits.sweating),
+            (Kind::Battery, &text.battery, &mut limits.battery),
         ] {
             if let Some(given) = given {
                 self.rungs(kind, given, rungs);
@@ -85,7 +160,7 @@ impl Reader<'_> {
     fn rungs(&mut self, kind: Kind, given: &RungsText, rungs: &mut Rungs) {
         type Parse = fn(&str) -> Result<f64, String>;
         let (limit, gap): (Parse, Parse) = match kind {
-            Kind::DryOut | Kind::RotRisk => (quantity::percent, quantity::percent),
+            Kind::DryOut | Kind::RotRisk | Kind::Battery => (quantity::percent, quantity::percent),
             Kind::Sweating => (quantity::difference, quantity::difference),
             _ => (quantity::temperature, quantity::difference),
         };
@@ -118,7 +193,7 @@ impl Reader<'_> {
             };
             let falling = matches!(
                 kind,
-                Kind::Frost | Kind::Cold | Kind::DryOut | Kind::Sweating
+                Kind::Frost | Kind::Cold | Kind::DryOut | Kind::Sweating | Kind::Battery
             );
             if let Some(last) = taken.last() {
                 let worse = if falling {

@@ -1,6 +1,7 @@
 //! The example holds, and faults are told with their lines.
 
 use super::*;
+use crate::watch::Priority;
 
 fn faults(text: &str) -> Vec<String> {
     match Config::parse(text, Path::new("/store")) {
@@ -23,14 +24,14 @@ fn the_example_is_a_configuration_and_shows_the_defaults() {
             let bare = line.strip_prefix("# ").unwrap_or(line);
             inside = match bare.trim_start() {
                 t if t.starts_with("[room.") => true,
-                t if t.starts_with(['s', 'd', 'o', '{', ']']) => inside,
+                t if t.starts_with(['s', 'd', 'o', 'p', '{', ']']) => inside,
                 _ => false,
             };
             let line = if inside { bare } else { line };
             format!("{line}\n")
         })
         .collect();
-    assert_eq!(spelled.matches("\n[room.").count(), 6, "{spelled}");
+    assert_eq!(spelled.matches("\n[room.").count(), 7, "{spelled}");
     let spelled = Config::parse(&spelled, Path::new("/store")).unwrap();
     for (a, b) in [(&spelled.watch.rooms[0].limits, &plain.watch.rooms[0].limits)] {
         for (a, b) in [
@@ -182,4 +183,220 @@ fn a_slip_of_the_pen_is_named() {
     );
     let found = faults("[[room]]\nname = \"a\"\nhumidity = [\"80%\", \"81%\"]\n");
     assert!(found[0].contains("deadband"), "{found:?}");
+}
+
+/// The example with the comment marks of its ways out taken off, in a folder with what they name.
+fn ways_out() -> (tempfile::TempDir, String) {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["mail-password", "hook-secret"] {
+        let path = folder.path().join(name);
+        std::fs::write(&path, "s3cret\n").unwrap();
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).unwrap();
+    }
+    let (head, tail) = EXAMPLE.split_once("# ---- how you are told").unwrap();
+    let mut text = head.to_owned();
+    let mut inside = false;
+    for line in tail.lines().skip(1) {
+        let bare = line.strip_prefix("# ").unwrap_or_default();
+        inside = bare.starts_with("[[") || inside && bare.contains(" = ");
+        // The certificate is the one thing that cannot be made up here.
+        if inside && !bare.starts_with("ca_file") {
+            text.push_str(bare);
+            text.push('\n');
+        }
+    }
+    (folder, text)
+}
+
+#[test]
+fn the_ways_out_of_the_example_are_ways_out() {
+    use crate::notify::{channel::Way, email::Security};
+    let (folder, text) = ways_out();
+    let config = Config::parse(&text, folder.path()).unwrap();
+    let names: Vec<&str> = config.channels.iter().map(|c| c.name.as_str()).collect();
+    assert_eq!(names, ["mail", "hook", "siren"]);
+    let seconds: Vec<u64> = config
+        .channels
+        .iter()
+        .map(|c| c.time_limit.as_secs())
+        .collect();
+    assert_eq!(seconds, [60, 15, 30]);
+    let Way::Email(email) = &config.channels[0].way else {
+        panic!("no e-mail");
+    };
+    assert_eq!(
+        (email.security, email.port, email.to.len()),
+        (Security::StartTls, 587, 2)
+    );
+    assert!(email.login.is_some());
+    assert!(!format!("{config:?}").contains("s3cret"));
+    // The siren is not there.
+    assert_eq!(config.warnings.len(), 1, "{:?}", config.warnings);
+    assert!(config.warnings[0].what.contains("/usr/local/bin/siren"));
+    let told: Vec<_> = config
+        .telling
+        .contacts
+        .iter()
+        .map(|c| {
+            (
+                c.name.as_str(),
+                c.after_ms / 60_000,
+                c.least,
+                c.channels.len(),
+            )
+        })
+        .collect();
+    assert_eq!(
+        told,
+        [
+            ("Me", 0, Priority::Low, 1),
+            ("Helper", 30, Priority::High, 2)
+        ]
+    );
+}
+
+#[test]
+fn faults_of_ways_out_have_their_line_and_remedy() {
+    let (folder, text) = ways_out();
+    // Nobody is told by them here, so that one fault stays one.
+    let (text, _) = text.split_once("[[contact]]").unwrap();
+    std::fs::write(folder.path().join("empty"), "\n").unwrap();
+    std::fs::write(folder.path().join("two"), "a\nb\n").unwrap();
+    std::fs::write(folder.path().join("wide"), "s3cret").unwrap();
+    let found = |from: &str, to: &str| {
+        assert!(text.contains(from), "{from}");
+        let line = 1 + text[..text.find(from).unwrap()].matches('\n').count();
+        let text = text.replacen(from, to, 1);
+        match Config::parse(&text, folder.path()) {
+            Ok(config) => {
+                let warnings = config.warnings.iter().map(ToString::to_string);
+                warnings.map(|w| format!("warning {w}")).collect::<String>()
+            }
+            Err(faults) => {
+                assert_eq!(faults.len(), 1, "{faults:?}");
+                assert_eq!(faults[0].line, line, "{faults:?}");
+                faults[0].what.clone()
+            }
+        }
+    };
+    let mail = "security = \"starttls\"";
+    let file = "password_file = \"mail-password\"";
+    let url = "url = \"https://hook.example.org/overwinter\"";
+    let run = "run = [\"/usr/local/bin/siren\", \"--on\"]";
+    for (from, to, words) in [
+        ("name = \"hook\"", "name = \"mail\"", "rename one"),
+        (
+            "from = \"store@example.org\"",
+            "from = \"store\"",
+            "no e-mail address",
+        ),
+        (
+            "to = [\"me@example.org\", \"helper@example.org\"]",
+            "to = []",
+            "1 to 20 addresses",
+        ),
+        (
+            "to = [\"me@example.org\", \"helper@example.org\"]",
+            "to = 5",
+            "an address or a list",
+        ),
+        (
+            "server = \"mail.example.org\"",
+            "server = \"smtp://x\"",
+            "its name alone",
+        ),
+        (mail, "security = \"ssl\"", "starttls, tls or none"),
+        (mail, "security = \"none\"", "unencrypted = true"),
+        (
+            mail,
+            "security = \"none\"\nunencrypted = true",
+            "warning line",
+        ),
+        ("port = 587", "port = 0", "1 to 65535"),
+        (
+            file,
+            "password_file = \"nowhere\"",
+            "write the password alone into it",
+        ),
+        (file, "password_file = \"empty\"", "is empty"),
+        (file, "password_file = \"two\"", "more than one line"),
+        (file, "password_file = \"wide\"", "chmod 600"),
+        (
+            file,
+            "password_env = \"OVERWINTER_NO_SUCH_VARIABLE\"",
+            "set it where the program is started",
+        ),
+        (file, "# none", "has no password"),
+        (url, "url = \"hook.example.org\"", "no address such as"),
+        (url, "url = \"https://u:p@hook.example.org\"", "take it out"),
+        (url, "url = \"http://hook.example.org\"", "use https"),
+        (run, "run = []", "names no program"),
+        (run, "run = \"siren --on\"", "sequence"),
+        (
+            "time_limit = \"30s\"",
+            "time_limit = \"1h\"",
+            "`1s` to `10min`",
+        ),
+        ("time_limit = \"30s\"", "ca_file = \"x\"", "unknown field"),
+    ] {
+        if to == "# none" {
+            // Told at the user, which stands on the line before.
+            let faults = Config::parse(&text.replacen(from, to, 1), folder.path()).unwrap_err();
+            assert!(faults[0].what.contains(words), "{faults:?}");
+            continue;
+        }
+        let what = found(from, to);
+        assert!(what.contains(words), "{to}: {what}");
+        assert!(!what.contains("s3cret"), "{what}");
+    }
+    let with_ca = text.replacen(url, &format!("{url}\nca_file = \"wide\""), 1);
+    let faults = Config::parse(&with_ca, folder.path()).unwrap_err();
+    assert!(
+        faults[0].what.contains("holds no certificate"),
+        "{faults:?}"
+    );
+}
+
+#[test]
+fn faults_of_contacts_have_their_remedy() {
+    let (folder, text) = ways_out();
+    let found = |from: &str, to: &str| {
+        assert!(text.contains(from), "{from}");
+        match Config::parse(&text.replacen(from, to, 1), folder.path()) {
+            Ok(_) => panic!("{to} is taken"),
+            Err(faults) => faults[0].what.clone(),
+        }
+    };
+    for (from, to, words) in [
+        ("name = \"Helper\"", "name = \"Me\"", "two contacts"),
+        (
+            "channels = [\"mail\"]",
+            "channels = [\"post\"]",
+            "there are `mail`, `hook`, `siren`",
+        ),
+        ("channels = [\"mail\"]", "channels = []", "name one"),
+        ("hears = \"low\"", "hears = \"all\"", "low, medium or high"),
+        (
+            "quiet = [\"22:00\", \"6:00\"]",
+            "quiet = [\"22\", \"6\"]",
+            "time of day",
+        ),
+        ("after = \"30min\"", "after = \"soon\"", "no duration"),
+    ] {
+        let what = found(from, to);
+        assert!(what.contains(words), "{to}: {what}");
+    }
+    let alerts = |line: &str| {
+        let text = format!("{text}\n[alerts]\n{line}\n");
+        match Config::parse(&text, folder.path()) {
+            Ok(_) => panic!("{line} is taken"),
+            Err(faults) => faults[0].what.clone(),
+        }
+    };
+    assert!(alerts("longest_shelf = \"30d\"").contains("out of service"));
+    assert!(alerts("repeat_every = \"1min\"").contains("10 minutes"));
+    assert!(alerts("again_after = \"9d\"").contains("48 hours"));
+    assert!(alerts("heartbeat = \"ftp://x\"").contains("https://"));
+    assert!(alerts("summary_at = \"noon\"").contains("7:00"));
 }

@@ -40,6 +40,57 @@ pub(super) struct RoomText {
     #[serde(rename = "rot-risk")]
     pub(super) rot_risk: Option<RungsText>,
     pub(super) sweating: Option<RungsText>,
+    pub(super) battery: Option<RungsText>,
+    pub(super) swinging: Option<Spanned<SwingText>>,
+    pub(super) stage: Option<Spanned<String>>,
+    pub(super) curing: Option<StageText>,
+    pub(super) waking: Option<StageText>,
+}
+
+/// What a room may say about another stage than storing.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct StageText {
+    pub(super) temperature: Option<Spanned<[String; 2]>>,
+    pub(super) humidity: Option<Spanned<[String; 2]>>,
+    pub(super) frost: Option<RungsText>,
+    pub(super) cold: Option<RungsText>,
+    pub(super) warm: Option<RungsText>,
+    #[serde(rename = "dry-out")]
+    pub(super) dry_out: Option<RungsText>,
+    #[serde(rename = "rot-risk")]
+    pub(super) rot_risk: Option<RungsText>,
+    pub(super) sweating: Option<RungsText>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SwingText {
+    pub(super) outside: Spanned<String>,
+    pub(super) pieces: u32,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct AlertsText {
+    pub(super) longest_shelf: Option<Spanned<String>>,
+    pub(super) again_after: Option<Spanned<String>>,
+    pub(super) repeat_every: Option<Spanned<String>>,
+    pub(super) summary_at: Option<Spanned<String>>,
+    pub(super) remind_at: Option<Spanned<String>>,
+    pub(super) heartbeat: Option<Spanned<String>>,
+    pub(super) heartbeat_every: Option<Spanned<String>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ContactText {
+    pub(super) name: Spanned<String>,
+    pub(super) channels: Spanned<Vec<Spanned<String>>>,
+    pub(super) hears: Option<Spanned<String>>,
+    pub(super) after: Option<Spanned<String>>,
+    pub(super) quiet: Option<Spanned<[String; 2]>>,
+    pub(super) summary: Option<bool>,
 }
 
 #[derive(Deserialize)]
@@ -115,4 +166,46 @@ pub(super) struct SerialText {
     pub(super) baud: Option<u32>,
     pub(super) sensor: Option<Spanned<String>>,
     pub(super) unit: Option<Unit>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct EmailText {
+    pub(super) name: Spanned<String>,
+    pub(super) to: Spanned<OneOrMore>,
+    pub(super) from: Spanned<String>,
+    pub(super) server: Spanned<String>,
+    pub(super) port: Option<Spanned<u16>>,
+    pub(super) security: Option<Spanned<String>>,
+    pub(super) unencrypted: Option<bool>,
+    pub(super) user: Option<Spanned<String>>,
+    pub(super) password_file: Option<Spanned<PathBuf>>,
+    pub(super) password_env: Option<Spanned<String>>,
+    pub(super) ca_file: Option<Spanned<PathBuf>>,
+}
+
+/// `"a"` or `["a", "b"]`.
+#[derive(Deserialize)]
+#[serde(untagged, expecting = "expected an address or a list of addresses")]
+pub(super) enum OneOrMore {
+    One(String),
+    More(Vec<String>),
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct WebhookText {
+    pub(super) name: Spanned<String>,
+    pub(super) url: Spanned<String>,
+    pub(super) secret_file: Option<Spanned<PathBuf>>,
+    pub(super) secret_env: Option<Spanned<String>>,
+    pub(super) ca_file: Option<Spanned<PathBuf>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct CommandText {
+    pub(super) name: Spanned<String>,
+    pub(super) run: Spanned<Vec<String>>,
+    pub(super) time_limit: Option<Spanned<String>>,
 }

@@ -53,8 +53,9 @@ struct Placed<'a> {
 }
 
 impl Sensors {
-    /// Decides over one batch heard at `at`; nothing is taken to arrive before `floor`. Readings that
-    /// are new are appended to `fresh` in order.
+    /// Decides over one batch heard at `at`; nothing is taken to arrive before `floor`. This computer's
+    /// clock is `behind_ms` behind `at`. Readings that are new are appended to `fresh` in order.
+    #[allow(clippy::too_many_arguments)]
     pub(super) async fn accept(
         &mut self,
         tx: &mut Tx,
@@ -62,12 +63,13 @@ impl Sensors {
         heard: &[Heard],
         at: Stamp,
         floor: Stamp,
+        behind_ms: i64,
         fresh: &mut Fresh,
     ) -> Result<(Receipt, Vec<Tally>), StoreError> {
         let mut receipt = Receipt::default();
         let mut tallies: BTreeMap<&str, Tally> = BTreeMap::new();
         let mut placed = self
-            .place(tx, heard, at, floor, fresh, &mut receipt)
+            .place(tx, heard, at, floor, behind_ms, fresh, &mut receipt)
             .await?;
         self.look_up(tx, &placed, fresh).await?;
 
@@ -143,19 +145,28 @@ impl Sensors {
     }
 
     /// Finds sensor and instant of each reading; unknown sensors are refused.
+    #[allow(clippy::too_many_arguments)]
     async fn place<'a>(
         &self,
         tx: &mut Tx,
         heard: &'a [Heard],
         at: Stamp,
         floor: Stamp,
+        behind_ms: i64,
         fresh: &Fresh,
         receipt: &mut Receipt,
     ) -> Result<Vec<Placed<'a>>, StoreError> {
         // Readings of a device without the time keep their distances; the last one is the present.
         let mut last_odd: BTreeMap<&SensorName, Stamp> = BTreeMap::new();
         let received = |h: &Heard| h.received_at.unwrap_or(at);
-        let odd = |h: &Heard| h.device_at.filter(|&d| clock_is_wrong(d, received(h)));
+        // While this computer's clock is behind the log, a device that knows the time seems to speak of
+        // the past; what it says is of now.
+        let wall = at.plus(-behind_ms);
+        let set_back = |d: Stamp| AHEAD_MS < behind_ms && wall.since(d).abs() <= AHEAD_MS;
+        let odd = |h: &Heard| {
+            h.device_at
+                .filter(|&d| clock_is_wrong(d, received(h)) || set_back(d))
+        };
         for h in heard {
             if let Some(device_at) = odd(h) {
                 let last = last_odd.entry(&h.sensor).or_insert(device_at);

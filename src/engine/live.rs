@@ -7,19 +7,20 @@ use tracing::{error, info, warn};
 
 use super::{
     accept::{Fresh, Sensors},
+    pace::Pace,
     status::Status,
+    telling::{self, Teller},
 };
 use crate::{
     clock::Clock,
     inbox::{Batch, Envelope, Message, Receipt, Unavailable, stopping},
-    store::{
-        Store, StoreError, Tx,
-        log::{Act, Tail},
-        sources::Tally,
-    },
+    notify::plan::Plan,
+    store::{Store, StoreError, Tx, log::Tail, sources::Tally},
     watch::{
-        Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition,
-        reading::MINUTE_MS, recent::Recent,
+        Act, Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition,
+        act::{Delivery, Started},
+        reading::MINUTE_MS,
+        recent::Recent,
     },
 };
 
@@ -41,12 +42,17 @@ pub enum Opening {
     Import,
 }
 
+/// What came of one message.
+pub type Answer = Result<Receipt, String>;
+
 /// Everything that a failed transaction must give back.
 #[derive(Clone, Default)]
-struct Memory {
-    judge: Judge,
+pub(super) struct Memory {
+    pub(super) judge: Judge,
     sensors: Sensors,
-    recent: BTreeMap<SensorId, Arc<Recent>>,
+    pub(super) recent: BTreeMap<SensorId, Arc<Recent>>,
+    /// What people have been told.
+    pub(super) plan: Plan,
     tail: Tail,
     /// Settings wait for the first input of an import into an empty log.
     owed_settings: Option<Settings>,
@@ -54,6 +60,8 @@ struct Memory {
     owed_start: Option<Stamp>,
     /// How far time has passed without an input; nothing arrives before this.
     ticked: Stamp,
+    /// An alert changed since it was last looked at what is owed.
+    told: bool,
 }
 
 /// The one writer.
@@ -62,8 +70,13 @@ pub struct Engine {
     clock: Clock,
     memory: Memory,
     last_alive: Stamp,
+    pace: Pace,
+    /// The clock was set forward, or the machine slept, and the log does not say so yet.
+    gap: Option<Started>,
     /// Whether a sign of life is left; an import into a log that nobody watched leaves none.
     watched: bool,
+    /// Nobody is told anything without it.
+    teller: Option<Teller>,
     status: watch::Sender<Arc<Status>>,
     version: u64,
 }
@@ -82,10 +95,13 @@ impl Engine {
         let now = clock.now();
         let mut engine = Self {
             store,
-            clock,
             memory: Memory::default(),
+            pace: Pace::new(&clock, now),
+            gap: None,
+            clock,
             last_alive: now,
             watched: false,
+            teller: None,
             status: watch::channel(Arc::default()).0,
             version: 0,
         };
@@ -94,6 +110,41 @@ impl Engine {
         engine.begin(settings, now, opening).await?;
         engine.publish(None);
         Ok(engine)
+    }
+
+    /// From here on people are told, beginning with what stands and was not told before. Whatever a
+    /// program that ended had begun to send is sent again.
+    pub async fn tell_by(&mut self, teller: Teller) -> Result<(), StoreError> {
+        self.memory.plan = telling::recall(&self.store, &teller.telling, self.last_alive).await?;
+        let known: Vec<_> = teller
+            .telling
+            .contacts
+            .iter()
+            .flat_map(|c| c.channels.clone())
+            .collect();
+        let gone: Vec<String> = self
+            .memory
+            .judge
+            .failing()
+            .map(|(name, _)| name.to_owned())
+            .filter(|name| !known.iter().any(|k| k.as_str() == name))
+            .collect();
+        let at = self.last_alive;
+        let mut tx = self.store.begin().await?;
+        tx.free_leases().await?;
+        // A channel that is no longer there cannot fail.
+        for channel in gone {
+            let works = Act::Channel(Delivery {
+                channel,
+                failing_since: None,
+            });
+            self.act(&mut tx, at, "configuration", works).await?;
+        }
+        telling::owe(&mut tx, &self.store, &mut self.memory, &teller, at).await?;
+        tx.commit().await?;
+        self.teller = Some(teller);
+        self.publish(None);
+        Ok(())
     }
 
     /// The store, for pages.
@@ -189,7 +240,7 @@ impl Engine {
             record(&mut tx, &told, None).await?;
             self.memory.owed_start = Some(alive);
         }
-        if *self.memory.judge.settings() != settings {
+        if *self.memory.judge.given() != settings {
             if opening == Opening::Import && empty {
                 self.memory.owed_settings = Some(settings);
             } else {
@@ -265,7 +316,7 @@ impl Engine {
             Ok(receipts) => {
                 for (reply, receipt) in replies.into_iter().zip(receipts) {
                     // Whoever asked may have hung up; what was asked is done all the same.
-                    let _ = reply.send(Ok(receipt));
+                    let _ = reply.send(receipt.map_err(Unavailable::Refused));
                 }
             }
             Err(error) => {
@@ -278,43 +329,43 @@ impl Engine {
     }
 
     /// Stores and judges messages in one transaction. On an error nothing of them remains, here or
-    /// on disk.
-    pub async fn commit(&mut self, messages: Vec<Message>) -> Result<Vec<Receipt>, StoreError> {
+    /// on disk. An act that is refused changes nothing; the words say why.
+    pub async fn commit(&mut self, messages: Vec<Message>) -> Result<Vec<Answer>, StoreError> {
         let before = self.memory.clone();
-        let done = self.try_commit(messages).await;
+        let at = self.now();
+        let gap = self.gap.clone();
+        let done = self.try_commit(at, messages).await;
         match &done {
             Ok(_) => self.publish(None),
             Err(error) => {
                 error!(error = ?error, "nothing could be stored");
                 self.memory = before;
+                self.gap = gap;
                 self.publish(Some(error.to_string()));
             }
         }
         done
     }
 
-    async fn try_commit(&mut self, messages: Vec<Message>) -> Result<Vec<Receipt>, StoreError> {
+    async fn try_commit(
+        &mut self,
+        at: Stamp,
+        messages: Vec<Message>,
+    ) -> Result<Vec<Answer>, StoreError> {
         let mut tx = self.store.begin().await?;
         let mut fresh = Fresh::default();
         let mut receipts = Vec::with_capacity(messages.len());
-        let at = self
-            .clock
-            .now()
-            .max(self.memory.judge.now())
-            .max(self.last_alive);
         self.started(&mut tx, at).await?;
         for message in messages {
             receipts.push(match message {
-                Message::Readings(batch) => self.batch(&mut tx, batch, at, &mut fresh).await?,
-                Message::Acknowledge { occurrence, who } => {
-                    self.act(&mut tx, at, &who, Act::Acknowledge(occurrence))
-                        .await?;
-                    Receipt::default()
-                }
+                Message::Readings(batch) => Ok(self.batch(&mut tx, batch, at, &mut fresh).await?),
+                Message::Act { act, who } => self.ask(&mut tx, at, &who, act).await?,
+                Message::Test { channel } => self.test(&mut tx, at, &channel).await?,
             });
         }
         tx.append_readings(&fresh.readings, &fresh.parts, &mut self.memory.tail)
             .await?;
+        self.owe(&mut tx, at).await?;
         let alive = self.memory.judge.now().max(at);
         if self.watched {
             tx.set_alive(alive).await?;
@@ -324,15 +375,85 @@ impl Engine {
         Ok(receipts)
     }
 
+    /// Owes the messages that are due now.
+    async fn owe(&mut self, tx: &mut Tx, at: Stamp) -> Result<(), StoreError> {
+        let due = self.memory.plan.due().is_some_and(|due| due <= at);
+        let Some(teller) = self.teller.as_ref().filter(|_| due || self.memory.told) else {
+            self.memory.told = false;
+            return Ok(());
+        };
+        self.memory.told = false;
+        // What became due while an input was on its way is owed at the input.
+        let at = at.max(self.memory.judge.now());
+        telling::owe(tx, &self.store, &mut self.memory, teller, at).await
+    }
+
+    /// Does what was asked, unless it is refused.
+    async fn ask(
+        &mut self,
+        tx: &mut Tx,
+        at: Stamp,
+        who: &str,
+        act: Act,
+    ) -> Result<Answer, StoreError> {
+        let input = act.clone().into_input(at, who);
+        if let Some(refusal) = self.memory.judge.refuses(&input) {
+            return Ok(Err(refusal.to_string()));
+        }
+        if let Act::Channel(delivery) = &act {
+            let mut failing = self.memory.judge.failing();
+            let known = failing.any(|(name, _)| name == delivery.channel);
+            if known == delivery.failing_since.is_some() {
+                // Nothing new; the log is not to grow with every try.
+                return Ok(Ok(Receipt::default()));
+            }
+        }
+        self.act(tx, at, who, act).await?;
+        Ok(Ok(Receipt::default()))
+    }
+
+    async fn test(
+        &mut self,
+        tx: &mut Tx,
+        at: Stamp,
+        channel: &SensorName,
+    ) -> Result<Answer, StoreError> {
+        let Some(teller) = &self.teller else {
+            return Ok(Err("nobody is told anything: add a [[contact]]".to_owned()));
+        };
+        let Some(owed) = self.memory.plan.test_now(at, channel, &teller.telling) else {
+            return Ok(Err(format!("no contact is told by `{channel}`")));
+        };
+        telling::write(tx, &self.store, &self.memory, teller, &[owed]).await?;
+        Ok(Ok(Receipt::default()))
+    }
+
     /// Says that the recorder runs again, if that is owed.
     async fn started(&mut self, tx: &mut Tx, at: Stamp) -> Result<(), StoreError> {
-        match self.memory.owed_start.take() {
-            Some(off_from) => {
-                self.act(tx, at, "recorder", Act::Started { off_from })
-                    .await
-            }
-            None => Ok(()),
+        let since_start = self.memory.owed_start.take().map(|off_from| Started {
+            off_from,
+            stepped: false,
+        });
+        for started in since_start.into_iter().chain(self.gap.take()) {
+            self.act(tx, at, "recorder", Act::Started(started)).await?;
         }
+        Ok(())
+    }
+
+    /// The time of what arrives now: the clock's, never before what was stamped last.
+    fn now(&mut self) -> Stamp {
+        let floor = self.memory.judge.now().max(self.last_alive);
+        let (at, gap) = self.pace.now(&self.clock, floor);
+        if let Some(gap) = &gap {
+            warn!(
+                from = gap.off_from.to_rfc3339(),
+                to = at.to_rfc3339(),
+                clock_was_set = gap.stepped,
+                "nobody was looking in between"
+            );
+        }
+        self.gap = gap.or(self.gap.take());
+        at
     }
 
     async fn batch(
@@ -355,12 +476,21 @@ impl Engine {
         let (mut receipt, tallies) = self
             .memory
             .sensors
-            .accept(tx, &batch.source, &batch.heard, at, floor, fresh)
+            .accept(
+                tx,
+                &batch.source,
+                &batch.heard,
+                at,
+                floor,
+                self.pace.behind(),
+                fresh,
+            )
             .await?;
         for index in from..fresh.readings.len() {
             let reading = fresh.readings[index];
             let told = self.memory.judge.step(&Input::Reading(reading));
             self.memory.note(&reading);
+            self.memory.told |= !told.is_empty();
             record(tx, &told, None).await?;
         }
         receipt.refused.extend(batch.refused);
@@ -395,10 +525,11 @@ impl Engine {
         tx.append_act(seq, at, who, &act).await?;
         let seen_by = matches!(act, Act::Acknowledge(_)).then(|| who.to_owned());
         let named = match &act {
-            Act::Acknowledge(occurrence) => Some(occurrence.clone()),
+            Act::Acknowledge(named) => Some(named.occurrence.clone()),
             _ => None,
         };
-        let told = self.memory.judge.step(&act.into_input(at));
+        let told = self.memory.judge.step(&act.into_input(at, who));
+        self.memory.told |= !told.is_empty();
         for transition in &told {
             let who = seen_by
                 .as_deref()
@@ -410,15 +541,20 @@ impl Engine {
 
     /// Crosses deadlines when nothing arrives, and leaves a sign of life.
     pub async fn tick(&mut self) {
-        let at = self.clock.now().max(self.last_alive);
-        let due = self.memory.judge.next_due().is_some_and(|due| due <= at);
-        if !due && at.since(self.last_alive) < ALIVE_EVERY_MS {
+        let at = self.now();
+        let gapped = self.gap.is_some();
+        let owed = self.memory.plan.due().filter(|_| self.teller.is_some());
+        let next = self.memory.judge.next_due().into_iter().chain(owed).min();
+        let due = next.is_some_and(|due| due <= at);
+        if !due && !gapped && at.since(self.last_alive) < ALIVE_EVERY_MS {
             return;
         }
         let before = self.memory.clone();
+        let gap = self.gap.clone();
         if let Err(error) = self.try_tick(at).await {
             error!(error = ?error, "a deadline could not be recorded");
             self.memory = before;
+            self.gap = gap;
             self.publish(Some(error.to_string()));
         } else {
             self.publish(None);
@@ -426,10 +562,13 @@ impl Engine {
     }
 
     async fn try_tick(&mut self, at: Stamp) -> Result<(), StoreError> {
+        let mut tx = self.store.begin().await?;
+        self.started(&mut tx, at).await?;
         let told = self.memory.judge.step(&Input::Tick { at });
         self.memory.ticked = at;
-        let mut tx = self.store.begin().await?;
+        self.memory.told |= !told.is_empty();
         record(&mut tx, &told, None).await?;
+        self.owe(&mut tx, at).await?;
         tx.set_alive(at).await?;
         tx.commit().await?;
         self.last_alive = at;
@@ -442,7 +581,7 @@ impl Engine {
         let status = Status {
             version: self.version,
             at: now,
-            clock_behind_ms: self.memory.judge.now().since(now).max(0),
+            clock_behind_ms: self.memory.judge.now().since(now).max(self.pace.behind()),
             store_fault,
             ..Status::of(&self.memory.judge, &self.memory.recent)
         };
@@ -467,7 +606,7 @@ impl Memory {
 fn weight(envelope: &Envelope) -> usize {
     match &envelope.message {
         Message::Readings(batch) => batch.heard.len(),
-        Message::Acknowledge { .. } => 1,
+        Message::Act { .. } | Message::Test { .. } => 1,
     }
 }
 

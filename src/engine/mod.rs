@@ -1,9 +1,13 @@
 //! The only writer: takes inputs in one order, stores and judges them in one transaction, then tells.
 
 pub mod accept;
+pub mod backtest;
 pub mod live;
+mod pace;
 pub mod replay;
 pub mod status;
+pub mod telling;
 
 pub use live::{Engine, Opening};
 pub use status::Status;
+pub use telling::Teller;

@@ -2,14 +2,18 @@
 
 use std::collections::BTreeMap;
 
-use crate::watch::{
-    Heard, Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition, Values,
-    reading::{Merge, Refused, merge, union},
+use super::backtest::Backtest;
+use crate::{
+    notify::plan::Telling,
+    watch::{
+        Heard, Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition, Values,
+        reading::{Merge, Refused, merge, union},
+    },
 };
 
 /// Feeds readings to a judge in the order given.
 pub struct Replay {
-    judge: Judge,
+    backtest: Backtest,
     ids: BTreeMap<SensorName, SensorId>,
     /// Given to the judge with the first reading: before that nothing was expected.
     settings: Option<Settings>,
@@ -20,13 +24,13 @@ pub struct Replay {
 
 impl Replay {
     /// Starts with an empty memory; sensors get keys in the order of the settings.
-    pub fn new(mut settings: Settings) -> Self {
+    pub fn new(mut settings: Settings, telling: &Telling) -> Self {
         for (key, sensor) in (1..).zip(&mut settings.sensors) {
             sensor.id = SensorId(key);
         }
         let ids = settings.sensors.iter().map(|s| (s.name.clone(), s.id));
         Self {
-            judge: Judge::new(),
+            backtest: Backtest::new(telling),
             ids: ids.collect(),
             settings: Some(settings),
             last: BTreeMap::new(),
@@ -49,7 +53,7 @@ impl Replay {
         self.clock = received_at;
         let mut told = Vec::new();
         if let Some(settings) = self.settings.take() {
-            told = self.judge.step(&Input::Settings {
+            told = self.backtest.feed(&Input::Settings {
                 at: received_at,
                 settings,
             });
@@ -64,7 +68,7 @@ impl Replay {
         self.last
             .insert(sensor, (measured_at, union(known, values)));
         self.seq += 1;
-        told.extend(self.judge.step(&Input::Reading(Reading {
+        told.extend(self.backtest.feed(&Input::Reading(Reading {
             seq: self.seq,
             sensor,
             measured_at,
@@ -74,8 +78,19 @@ impl Replay {
         Ok(told)
     }
 
+    /// Takes in what a person did.
+    pub fn act(&mut self, input: &Input) -> Vec<Transition> {
+        self.clock = self.clock.max(input.at());
+        self.backtest.feed(input)
+    }
+
     /// The judge after the last reading.
     pub fn judge(&self) -> &Judge {
-        &self.judge
+        self.backtest.judge()
+    }
+
+    /// What people would have been told.
+    pub fn backtest(&self) -> &Backtest {
+        &self.backtest
     }
 }

@@ -27,7 +27,16 @@ pub struct Status {
     pub store_fault: Option<String>,
 }
 
+/// A snapshot is made every minute; one that is older than this many milliseconds tells that the
+/// recorder stands still.
+const OLD_MS: i64 = 5 * 60_000;
+
 impl Status {
+    /// It was made so long ago that the recorder cannot be working; `speed` is that of the clock.
+    pub fn is_old(&self, now: Stamp, speed: f64) -> bool {
+        OLD_MS < now.since(self.at) / speed.max(1.0) as i64
+    }
+
     pub(super) fn of(judge: &Judge, recent: &BTreeMap<SensorId, Arc<Recent>>) -> Self {
         Self {
             version: 0,

@@ -1,7 +1,7 @@
 //! What an alert says, for someone woken at three in the morning with gloves on: what and where,
 //! since when, the figures, what happens if nothing is done, what to do now.
 
-use super::words::{Manner, hours_ms, percent, span};
+use super::words::{Manner, count, hours_ms, percent, span};
 use crate::watch::{Figures, Kind, Occurrence, Stamp, Subject, reading::HOUR_MS};
 
 /// One alert in words.
@@ -43,22 +43,40 @@ impl Message {
             Subject::Room(_) => format!("in {}", the(room)),
             Subject::Crate(code) => format!("in crate {code}, {}", the(room)),
             Subject::Sensor(name) => format!("at sensor {name}, {}", the(room)),
+            Subject::Recorder => String::new(),
+            Subject::Channel(name) => format!("by {name}"),
         };
         let headline = match occurrence.kind {
             Kind::Silent => format!("No word from sensor {} in {}", figures.sensor, the(room)),
+            Kind::RecorderOff => "The recorder was off".to_owned(),
             _ => format!("{state} {place}"),
         };
-        let lasting = now.since(since);
+        let lasting = until(figures).unwrap_or(now).since(since);
+        let since_word = match occurrence.kind {
+            Kind::RecorderOff => "From",
+            _ => "Since",
+        };
         Self {
             headline,
             state,
-            since: format!("Since {} ({})", manner.moment(since, now), span(lasting)),
+            since: format!(
+                "{since_word} {} ({})",
+                manner.moment(since, now),
+                span(lasting)
+            ),
             figures: numbers(occurrence.kind, figures, manner),
             consequence,
             steps,
             caution,
         }
     }
+}
+
+/// When the stretch that the figures are about ended.
+pub fn until(figures: &Figures) -> Option<Stamp> {
+    let until = figures.until.as_deref()?;
+    let until = chrono::DateTime::parse_from_rfc3339(until).ok()?;
+    Some(until.to_utc().into())
 }
 
 /// `the cellar`; a name that begins with a capital stands alone.
@@ -204,15 +222,69 @@ fn text(occurrence: &Occurrence) -> Text {
             ],
             Some(POWER),
         ),
+        (Kind::Battery, _) => (
+            "Battery low",
+            "The sensor will fall silent within days or weeks, perhaps in the coldest night.",
+            &[
+                "Change its battery at your next visit.",
+                "See on the Sensors page that it is heard again under the same name.",
+            ],
+            None,
+        ),
+        (Kind::Swinging, _) => (
+            "In and out of the band",
+            "Each time was too short to matter alone; together they dry, dampen or chill tubers like one long time.",
+            &[
+                "Look for what comes and goes: a door, a vent, a heater or a fan on a timer.",
+                "Find the times on the picture of the last two days.",
+            ],
+            None,
+        ),
+        (Kind::RecorderOff, _) => (
+            "The recorder was off",
+            "Frost, damp or heat in that time was not noticed, and nobody was told.",
+            &[
+                "Look into every room, first at the coldest corner.",
+                "Find out what stopped it: power cut, plug, breaker or the computer itself.",
+                "When that is done, acknowledge and reset this alert.",
+            ],
+            Some(POWER),
+        ),
+        (Kind::ChannelFailing, _) => (
+            "Messages do not get through",
+            "You may not be woken when the store needs you.",
+            &[
+                "Look at the network and at the account or address behind this channel.",
+                "The page Who is told says what went wrong at each try, and sends a test.",
+                "Until it works, look at the first page before you go to bed.",
+            ],
+            None,
+        ),
     }
 }
 
 fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> String {
+    let hours = figures.hours_beyond.map(hours_ms);
+    match kind {
+        Kind::RecorderOff => {
+            let off = hours.map_or_else(String::new, |ms| format!(" for {}", span(ms)));
+            return format!("Nothing was recorded or judged{off}.");
+        }
+        Kind::ChannelFailing => return "Nothing has been delivered since then.".to_owned(),
+        Kind::Swinging => {
+            return format!(
+                "Outside {} in the last 24 hours, {} in all.",
+                count(figures.pieces.unwrap_or_default() as usize, "time", "times"),
+                span(hours.unwrap_or_default())
+            );
+        }
+        _ => {}
+    }
     let (Some(value), Some(limit)) = (figures.value, figures.limit) else {
         return last_word(figures, manner);
     };
     let inside = match kind {
-        Kind::Frost | Kind::Sweating => limit < value,
+        Kind::Frost | Kind::Sweating | Kind::Battery => limit < value,
         _ if from_below(kind) => limit <= value,
         _ => value <= limit,
     };
@@ -230,7 +302,7 @@ fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> String {
     };
     let should = match kind {
         _ if inside => format!("back inside the limit of {limit}; not over until that lasts"),
-        Kind::Frost => format!("should be above {limit}"),
+        Kind::Frost | Kind::Battery => format!("should be above {limit}"),
         Kind::Sweating => format!("should be more than {limit}"),
         _ if from_below(kind) => format!("should be {limit} or more"),
         _ => format!("should be {limit} or less"),
@@ -242,7 +314,12 @@ fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> String {
 /// The figures of an alert that is over: what is now belongs to it no more.
 pub fn figures_of_past(kind: Kind, figures: &Figures, manner: Manner) -> String {
     let Some(limit) = figures.limit else {
-        return "It is heard again.".to_owned();
+        return match kind {
+            Kind::Silent => "It is heard again.".to_owned(),
+            Kind::ChannelFailing => "Messages get through again.".to_owned(),
+            Kind::Swinging => "A whole day was calm.".to_owned(),
+            _ => numbers(kind, figures, manner),
+        };
     };
     let limit = limit_of(kind, limit, manner);
     let extreme = extreme(kind, figures, manner);
@@ -257,14 +334,14 @@ pub fn figures_of_past(kind: Kind, figures: &Figures, manner: Manner) -> String 
 fn from_below(kind: Kind) -> bool {
     matches!(
         kind,
-        Kind::Frost | Kind::Cold | Kind::DryOut | Kind::Sweating
+        Kind::Frost | Kind::Cold | Kind::DryOut | Kind::Sweating | Kind::Battery
     )
 }
 
 /// A value of a kind in its quantity.
 fn quantity(kind: Kind, value: f64, manner: Manner) -> String {
     match kind {
-        Kind::DryOut | Kind::RotRisk => percent(value),
+        Kind::DryOut | Kind::RotRisk | Kind::Battery => percent(value),
         Kind::Sweating => manner.difference(value),
         _ => manner.temperature(value),
     }
@@ -273,7 +350,9 @@ fn quantity(kind: Kind, value: f64, manner: Manner) -> String {
 /// A limit of a kind, without the decimal where there is none.
 fn limit_of(kind: Kind, value: f64, manner: Manner) -> String {
     match kind {
-        Kind::DryOut | Kind::RotRisk | Kind::Sweating => quantity(kind, value, manner),
+        Kind::DryOut | Kind::RotRisk | Kind::Sweating | Kind::Battery => {
+            quantity(kind, value, manner)
+        }
         _ => manner.limit(value),
     }
 }
@@ -346,7 +425,8 @@ mod tests {
                         Stamp(HOUR_MS),
                         manner,
                     );
-                    assert!(m.headline.contains("the cellar"), "{m:?}");
+                    let site = matches!(kind, Kind::RecorderOff);
+                    assert!(site || m.headline.contains("the cellar"), "{m:?}");
                     assert!(!m.steps.is_empty() && !m.consequence.is_empty());
                     assert!(m.headline.chars().count() < 60, "{m:?}");
                 }

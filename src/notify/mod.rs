@@ -1,4 +1,17 @@
-//! Words for people: what is wrong, what happens if nothing is done, what to do now.
+//! Messages out: whether a person is told, in which words, by which way.
+//!
+//! Pure are [`plan`] (who is owed what), [`message`], [`letter`], [`summary`], [`kinds`] and
+//! [`words`]; [`courier`] takes what is owed to the ways out.
 
+pub mod channel;
+pub mod command;
+pub mod courier;
+pub mod email;
+pub mod heartbeat;
+pub mod kinds;
+pub mod letter;
 pub mod message;
+pub mod plan;
+pub mod summary;
+pub mod webhook;
 pub mod words;

@@ -31,11 +31,10 @@ impl Tx {
         let (subject, kind) = (t.subject.to_string(), t.kind.as_str());
         let (priority, state) = (t.priority.as_str(), t.to.as_str());
         let figures = serde_json::to_string(&t.figures).expect("plain numbers always encode");
-        let active = matches!(t.to, State::Unacknowledged | State::Acknowledged);
-        let ended_at = (!active).then_some(t.at.0);
+        let ended_at = (!t.active).then_some(t.at.0);
         let seen_at = who.map(|_| t.at.0);
         let raised_at = t.occurrence.raised_at.0;
-        if t.at == t.occurrence.raised_at {
+        if t.at <= t.occurrence.raised_at {
             // A worse rung, or a return of the same trouble, follows what stood before it.
             sqlx::query!(
                 "update alert set state = 'normal', ended_at = coalesce(ended_at, ?3)

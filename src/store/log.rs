@@ -2,30 +2,15 @@
 
 use std::{collections::BTreeMap, fmt::Write as _};
 
-use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use sqlx::{AssertSqlSafe, Row as _, sqlite::SqliteRow};
 
 use super::{Store, StoreError, Tx, packed};
-use crate::watch::{Input, Occurrence, Reading, SensorId, SensorName, Settings, Stamp, Values};
+use crate::watch::{Act, Input, Reading, SensorId, SensorName, Settings, Stamp, Values};
 
 /// Readings in one packed row; a start reads a winter of five million in about 1300 of them.
 const ROW_READINGS: usize = 4096;
 /// Packed rows fetched at once, to bound memory.
 const ROWS_AT_ONCE: i64 = 8;
-/// An input that is not a reading, as it is kept.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Act {
-    /// Rooms, sensors or limits changed.
-    Settings(Settings),
-    /// The recorder started; between the two it was off.
-    Started {
-        /// When it was last known to run.
-        off_from: Stamp,
-    },
-    /// A person has seen an alert.
-    Acknowledge(Occurrence),
-}
-
 /// One span in which nobody was looking.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Off {
@@ -35,64 +20,8 @@ pub struct Off {
     pub to: Stamp,
 }
 
-#[derive(Serialize, Deserialize)]
-struct StartedBody {
-    off_from: Stamp,
-}
-
-#[derive(Serialize, Deserialize)]
-struct AcknowledgeBody {
-    occurrence: String,
-}
-
-impl Act {
-    fn kind(&self) -> &'static str {
-        match self {
-            Self::Settings(_) => "settings",
-            Self::Started { .. } => "started",
-            Self::Acknowledge(_) => "acknowledge",
-        }
-    }
-
-    fn body(&self) -> String {
-        let json = match self {
-            Self::Settings(settings) => serde_json::to_string(settings),
-            Self::Started { off_from } => serde_json::to_string(&StartedBody {
-                off_from: *off_from,
-            }),
-            Self::Acknowledge(occurrence) => serde_json::to_string(&AcknowledgeBody {
-                occurrence: occurrence.to_string(),
-            }),
-        };
-        json.expect("plain data always encodes")
-    }
-
-    fn parse(kind: &str, body: &str) -> Result<Self, StoreError> {
-        fn json<T: DeserializeOwned>(body: &str) -> Result<T, StoreError> {
-            serde_json::from_str(body).map_err(|e| StoreError::Packed(format!("an act: {e}")))
-        }
-        Ok(match kind {
-            "settings" => Self::Settings(json(body)?),
-            "started" => Self::Started {
-                off_from: json::<StartedBody>(body)?.off_from,
-            },
-            _ => Self::Acknowledge(
-                json::<AcknowledgeBody>(body)?
-                    .occurrence
-                    .parse()
-                    .map_err(|e| StoreError::Packed(format!("an act: {e}")))?,
-            ),
-        })
-    }
-
-    /// The same as an input of the judge.
-    pub fn into_input(self, at: Stamp) -> Input {
-        match self {
-            Self::Settings(settings) => Input::Settings { at, settings },
-            Self::Started { off_from } => Input::Started { at, off_from },
-            Self::Acknowledge(occurrence) => Input::Acknowledge { at, occurrence },
-        }
-    }
+fn parse(kind: &str, body: &str) -> Result<Act, StoreError> {
+    Act::parse(kind, body).map_err(|e| StoreError::Packed(format!("an act: {e}")))
 }
 
 /// The packed rows that are not full yet.
@@ -354,7 +283,7 @@ impl Store {
     /// Hands every input to `each` in the order of arrival, and tells the next free place and the
     /// short rows at the end. Memory stays flat whatever the length of the log.
     pub async fn fold(&self, mut each: impl FnMut(&Input)) -> Result<(u64, Tail), StoreError> {
-        let acts = sqlx::query!("select seq, at, kind, body from act order by seq")
+        let acts = sqlx::query!("select seq, at, who, kind, body from act order by seq")
             .fetch_all(&self.read)
             .await?;
         let mut acts = acts.into_iter().peekable();
@@ -378,8 +307,8 @@ impl Store {
                 let mut fault = None;
                 packed::unpack(&row.body, |reading| {
                     while let Some(act) = acts.next_if(|a| a.seq.cast_unsigned() < reading.seq) {
-                        match Act::parse(&act.kind, &act.body) {
-                            Ok(parsed) => each(&parsed.into_input(Stamp(act.at))),
+                        match parse(&act.kind, &act.body) {
+                            Ok(parsed) => each(&parsed.into_input(Stamp(act.at), &act.who)),
                             Err(error) => fault = Some(error),
                         }
                     }
@@ -393,7 +322,7 @@ impl Store {
         }
         for act in acts {
             next = act.seq.cast_unsigned() + 1;
-            each(&Act::parse(&act.kind, &act.body)?.into_input(Stamp(act.at)));
+            each(&parse(&act.kind, &act.body)?.into_input(Stamp(act.at), &act.who));
         }
         Ok((next, tail))
     }
@@ -405,10 +334,24 @@ impl Store {
         )
         .fetch_optional(&self.read)
         .await?;
-        match body.map(|b| Act::parse("settings", &b)).transpose()? {
+        match body.map(|b| parse("settings", &b)).transpose()? {
             Some(Act::Settings(settings)) => Ok(Some(settings)),
             _ => Ok(None),
         }
+    }
+
+    /// What people did, the newest first: when, who, and what.
+    pub async fn deeds(&self, limit: i64) -> Result<Vec<(Stamp, String, Act)>, StoreError> {
+        let rows = sqlx::query!(
+            "select at, who, kind, body from act
+             where kind not in ('settings', 'started', 'channel') order by seq desc limit ?1",
+            limit
+        )
+        .fetch_all(&self.read)
+        .await?;
+        rows.into_iter()
+            .map(|r| Ok((Stamp(r.at), r.who, parse(&r.kind, &r.body)?)))
+            .collect()
     }
 
     /// When the recorder was last known to run.
@@ -422,15 +365,16 @@ impl Store {
     /// The newest spans in which the recorder was off, newest first.
     pub async fn offs(&self, limit: i64) -> Result<Vec<Off>, StoreError> {
         let rows = sqlx::query!(
-            "select at, body from act where kind = 'started' order by seq desc limit ?1",
+            "select at, body from act where kind = 'started' and body not like '%\"stepped\":true%'
+             order by seq desc limit ?1",
             limit
         )
         .fetch_all(&self.read)
         .await?;
         rows.into_iter()
-            .map(|row| match Act::parse("started", &row.body)? {
-                Act::Started { off_from } => Ok(Off {
-                    from: off_from,
+            .map(|row| match parse("started", &row.body)? {
+                Act::Started(started) => Ok(Off {
+                    from: started.off_from,
                     to: Stamp(row.at),
                 }),
                 _ => Err(StoreError::Packed("an act of another kind".to_owned())),

@@ -3,6 +3,7 @@
 pub mod access;
 pub mod alerts;
 pub mod log;
+pub mod outbox;
 pub mod packed;
 pub mod sources;
 pub mod stock;

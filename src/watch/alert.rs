@@ -4,7 +4,7 @@
 use std::{fmt, str::FromStr};
 
 use chrono::NaiveDateTime;
-use serde::{Deserialize, Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error as _};
 use thiserror::Error;
 
 use super::{
@@ -24,17 +24,60 @@ pub enum State {
     Acknowledged,
     /// Came and went, not seen yet.
     ReturnedUnacknowledged,
+    /// It is over, but what happened matters more than the present value; not seen yet.
+    LatchedUnacknowledged,
+    /// The same, seen; stands until a person resets it.
+    LatchedAcknowledged,
+    /// A person silenced it for a limited time; it goes on being judged.
+    Shelved,
+    /// It rests on sensors in fault alone, whose own alert names the cause; it goes on being judged.
+    Suppressed,
+    /// It rests on sensors out of service alone.
+    OutOfService,
 }
 
 impl State {
-    /// The state that the two memories give.
-    pub fn of(active: bool, acknowledged: bool) -> Self {
-        match (active, acknowledged) {
-            (false, true) => Self::Normal,
-            (true, false) => Self::Unacknowledged,
-            (true, true) => Self::Acknowledged,
-            (false, false) => Self::ReturnedUnacknowledged,
+    /// Every state.
+    pub const ALL: [Self; 9] = [
+        Self::Normal,
+        Self::Unacknowledged,
+        Self::Acknowledged,
+        Self::ReturnedUnacknowledged,
+        Self::LatchedUnacknowledged,
+        Self::LatchedAcknowledged,
+        Self::Shelved,
+        Self::Suppressed,
+        Self::OutOfService,
+    ];
+
+    /// The state that the two memories give; `latched` is the reset that is still owed.
+    pub fn of(active: bool, acknowledged: bool, latched: bool) -> Self {
+        match (active, acknowledged, latched) {
+            (true, false, _) => Self::Unacknowledged,
+            (true, true, _) => Self::Acknowledged,
+            (false, false, true) => Self::LatchedUnacknowledged,
+            (false, true, true) => Self::LatchedAcknowledged,
+            (false, false, false) => Self::ReturnedUnacknowledged,
+            (false, true, false) => Self::Normal,
         }
+    }
+
+    /// Nobody is told of it while it stands so.
+    pub fn is_masked(self) -> bool {
+        matches!(self, Self::Shelved | Self::Suppressed | Self::OutOfService)
+    }
+
+    /// It is going on and people are told of it.
+    pub fn is_sounding(self) -> bool {
+        matches!(self, Self::Unacknowledged | Self::Acknowledged)
+    }
+
+    /// A person still has to say that they have seen it.
+    pub fn wants_acknowledgement(self) -> bool {
+        matches!(
+            self,
+            Self::Unacknowledged | Self::ReturnedUnacknowledged | Self::LatchedUnacknowledged
+        )
     }
 
     /// The word used in files and on the command line.
@@ -44,19 +87,17 @@ impl State {
             Self::Unacknowledged => "unacknowledged",
             Self::Acknowledged => "acknowledged",
             Self::ReturnedUnacknowledged => "returned-unacknowledged",
+            Self::LatchedUnacknowledged => "latched-unacknowledged",
+            Self::LatchedAcknowledged => "latched-acknowledged",
+            Self::Shelved => "shelved",
+            Self::Suppressed => "suppressed",
+            Self::OutOfService => "out-of-service",
         }
     }
 
     /// The state with that word.
     pub fn parse(word: &str) -> Option<Self> {
-        [
-            Self::Normal,
-            Self::Unacknowledged,
-            Self::Acknowledged,
-            Self::ReturnedUnacknowledged,
-        ]
-        .into_iter()
-        .find(|s| s.as_str() == word)
+        Self::ALL.into_iter().find(|s| s.as_str() == word)
     }
 }
 
@@ -69,16 +110,24 @@ pub enum Subject {
     Crate(String),
     /// One sensor.
     Sensor(String),
+    /// The recorder itself.
+    Recorder,
+    /// One way by which messages leave, by its name.
+    Channel(String),
 }
 
 impl Subject {
     fn parse(text: &str) -> Option<Self> {
+        if text == "recorder" {
+            return Some(Self::Recorder);
+        }
         let (what, name) = text.split_once(' ')?;
         let name = name.to_owned();
         match what {
             "room" => Some(Self::Room(name)),
             "crate" => Some(Self::Crate(name)),
             "sensor" => Some(Self::Sensor(name)),
+            "channel" => Some(Self::Channel(name)),
             _ => None,
         }
     }
@@ -90,6 +139,8 @@ impl fmt::Display for Subject {
             Self::Room(name) => write!(f, "room {name}"),
             Self::Crate(code) => write!(f, "crate {code}"),
             Self::Sensor(name) => write!(f, "sensor {name}"),
+            Self::Recorder => f.write_str("recorder"),
+            Self::Channel(name) => write!(f, "channel {name}"),
         }
     }
 }
@@ -160,6 +211,13 @@ impl Serialize for Occurrence {
     }
 }
 
+impl<'de> Deserialize<'de> for Occurrence {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        let text = String::deserialize(from)?;
+        text.parse().map_err(D::Error::custom)
+    }
+}
+
 /// The numbers behind a transition. Temperatures in C, humidity in percent, margins in kelvin;
 /// `value`, `limit` and `worst` are in the unit of the kind.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -175,6 +233,9 @@ pub struct Figures {
     /// Hours beyond the limit that were covered by readings.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub hours_beyond: Option<f64>,
+    /// Separate excursions counted, for a room that swings.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pieces: Option<u32>,
     /// The last value held against the limit.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub value: Option<f64>,
@@ -200,7 +261,7 @@ pub struct Figures {
 pub struct Transition {
     /// The deadline that was crossed, or the time of the input that did it.
     pub at: Stamp,
-    /// The room it happened in.
+    /// The room it happened in; empty for what is about the recorder or a channel.
     pub room: String,
     /// What it is about.
     pub subject: Subject,
@@ -212,10 +273,20 @@ pub struct Transition {
     pub from: State,
     /// After.
     pub to: State,
+    /// The condition holds, whatever people are told of it.
+    pub active: bool,
     /// Which raising.
     pub occurrence: Occurrence,
     /// The numbers behind it.
     pub figures: Figures,
+}
+
+impl Transition {
+    /// A raising, not a later change of one. Of two within one millisecond the second is named a
+    /// millisecond later.
+    pub fn raises(&self) -> bool {
+        self.active && self.at <= self.occurrence.raised_at && self.to != State::Acknowledged
+    }
 }
 
 #[cfg(test)]
@@ -231,7 +302,14 @@ mod tests {
             subject: Subject::Room("back room by the door".to_owned()),
         };
         let text = occurrence.to_string();
-        assert_eq!(text.parse(), Ok(occurrence), "{text}");
+        assert_eq!(text.parse(), Ok(occurrence.clone()), "{text}");
+        for subject in [Subject::Recorder, Subject::Channel("mail".to_owned())] {
+            let occurrence = Occurrence {
+                subject,
+                ..occurrence.clone()
+            };
+            assert_eq!(occurrence.to_string().parse(), Ok(occurrence));
+        }
         for bad in ["", "20261201T021000000Z dry-out x room a", "a b c d"] {
             assert!(bad.parse::<Occurrence>().is_err(), "{bad}");
         }

@@ -65,6 +65,8 @@ pub(crate) struct Dwell {
     last_at: Stamp,
     run_ms: i64,
     run_since: Stamp,
+    /// Looks in this run.
+    looks: u8,
 }
 
 const NEVER: Stamp = Stamp(i64::MIN);
@@ -80,6 +82,7 @@ impl Default for Dwell {
             last_at: NEVER,
             run_ms: 0,
             run_since: NEVER,
+            looks: 0,
         }
     }
 }
@@ -124,6 +127,7 @@ impl Dwell {
             self.pending = true;
             self.run_ms = 0;
             self.run_since = at;
+            self.looks = 0;
             if !self.active {
                 self.stretch = Stretch {
                     since: at,
@@ -143,6 +147,7 @@ impl Dwell {
         self.stretch.value = look.value;
         self.stretch.limit = look.limit;
 
+        self.looks = self.looks.saturating_add(1);
         if self.pending && look.fresh && self.delay(delays) <= self.run_ms {
             self.flip();
             return true;
@@ -157,7 +162,15 @@ impl Dwell {
             return None;
         }
         let left = self.delay(delays) - self.run_ms;
-        (left <= delays.hold_ms).then(|| self.last_at.plus(left))
+        // Time counts on its own for one interval, and half of one in case the next word is late; then
+        // the next look has to say that it still holds. A door that was opened as a sensor looked, and
+        // its next word lost, are no frost; when nothing comes at all the silence is told.
+        let reach = if self.looks < 2 {
+            delays.hold_ms / 3
+        } else {
+            delays.hold_ms / 2
+        };
+        (left <= reach).then(|| self.last_at.plus(left))
     }
 
     /// Crosses the deadline that [`Dwell::due`] named.
@@ -170,9 +183,10 @@ impl Dwell {
         }
     }
 
-    /// The recorder was off: what was heard before no longer speaks for the present.
-    pub(crate) fn forget_present(&mut self) {
-        self.fresh = false;
+    /// The recorder runs again after having been off: what was heard longer ago than a reading speaks
+    /// for no longer speaks for the present.
+    pub(crate) fn resume(&mut self, at: Stamp, hold_ms: i64) {
+        self.fresh &= at.since(self.last_at) <= hold_ms;
     }
 
     fn delay(&self, delays: Delays) -> i64 {

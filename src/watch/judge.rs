@@ -4,14 +4,18 @@
 //! each stamped with the deadline itself; so extra ticks never change history, and live operation,
 //! rebuild and replay agree.
 
+use std::collections::BTreeMap;
+
 use super::{
-    alert::{Figures, Occurrence, State, Subject, Transition},
+    alert::{Occurrence, State, Transition},
     dwell::Dwell,
-    limits::{Kind, Priority},
-    reading::{HOUR_MS, Reading, SensorId, Stamp, Values},
+    life::Alert,
+    limits::Priority,
+    reading::{MINUTE_MS, Reading, SensorId, SensorName, Stamp, Values},
     rule::{Quantity, Rule},
-    settings::{Arrives, Role, SensorSettings, Settings},
-    standing::{SensorNow, Standing, together},
+    settings::{Arrives, Role, SensorSettings, Settings, Stage},
+    standing::{Out, SensorNow, Standing},
+    swing::{self, Swing},
 };
 use crate::climate::{Air, Celsius, RelativeHumidity, mould};
 
@@ -26,6 +30,62 @@ pub enum Input {
         at: Stamp,
         /// Which raising; a later one is never reached.
         occurrence: Occurrence,
+    },
+    /// A person silences an occurrence for a limited time, up to the rung it is on.
+    Shelve {
+        /// When.
+        at: Stamp,
+        /// Which raising; it must be the one that stands.
+        occurrence: Occurrence,
+        /// When the shelf ends.
+        until: Stamp,
+        /// It also ends when the condition does.
+        one_shot: bool,
+        /// Why.
+        reason: String,
+        /// Who.
+        by: String,
+    },
+    /// A person takes an occurrence off its shelf.
+    Unshelve {
+        /// When.
+        at: Stamp,
+        /// Which raising.
+        occurrence: Occurrence,
+    },
+    /// A person has done what a latched occurrence asks for.
+    Reset {
+        /// When.
+        at: Stamp,
+        /// Which raising.
+        occurrence: Occurrence,
+    },
+    /// A person takes a sensor out of service, or returns it.
+    Service {
+        /// When.
+        at: Stamp,
+        /// Which sensor.
+        sensor: SensorName,
+        /// Why and by whom it is out; `None` returns it.
+        out: Option<(String, String)>,
+    },
+    /// A person says what a room is doing.
+    Stage {
+        /// When.
+        at: Stamp,
+        /// Which room.
+        room: String,
+        /// What it does from here on, until the configuration says something else.
+        stage: Stage,
+    },
+    /// A channel could not deliver, or delivers again.
+    Channel {
+        /// When this was noticed.
+        at: Stamp,
+        /// Which channel.
+        channel: String,
+        /// Since when nothing has been delivered; `None` when it works.
+        failing_since: Option<Stamp>,
     },
     /// Time has passed and nothing else.
     Tick {
@@ -45,7 +105,28 @@ pub enum Input {
         at: Stamp,
         /// When it was last known to run; between the two nobody was looking.
         off_from: Stamp,
+        /// It ran all the time: the computer's clock was set forward by as much.
+        stepped: bool,
     },
+}
+
+impl Input {
+    /// When it came.
+    pub fn at(&self) -> Stamp {
+        match self {
+            Self::Reading(reading) => reading.received_at,
+            Self::Acknowledge { at, .. }
+            | Self::Shelve { at, .. }
+            | Self::Unshelve { at, .. }
+            | Self::Reset { at, .. }
+            | Self::Service { at, .. }
+            | Self::Stage { at, .. }
+            | Self::Channel { at, .. }
+            | Self::Tick { at }
+            | Self::Settings { at, .. }
+            | Self::Started { at, .. } => *at,
+        }
+    }
 }
 
 #[derive(Debug, Clone)]
@@ -66,12 +147,22 @@ pub(super) struct Sensor {
     pub(super) temperature: Option<(Stamp, f64)>,
     pub(super) humidity: Option<(Stamp, f64)>,
     pub(super) battery_pct: Option<u8>,
+    /// Short excursions of an air sensor.
+    pub(super) swing: Option<Box<Swing>>,
+    pub(super) swing_alert: usize,
+    /// It is not to be listened to.
+    pub(super) out: Option<Out>,
+    /// Nothing stands in its room.
+    pub(super) idle: bool,
 }
 
 impl Sensor {
     fn silent_due(&self) -> Option<Stamp> {
-        let expected = self.settings.arrives == Arrives::Live && self.silent.is_none();
-        expected.then(|| self.heard_at.plus(self.hold_ms))
+        let expected = self.settings.arrives == Arrives::Live
+            && self.silent.is_none()
+            && self.out.is_none()
+            && !self.idle;
+        expected.then(|| self.heard_at.plus(self.settings.silence_ms()))
     }
 
     fn due(&self) -> Option<Stamp> {
@@ -93,41 +184,32 @@ impl Sensor {
     }
 }
 
-fn dew_point(t: f64, rh: f64) -> Option<f64> {
+pub(super) fn dew_point(t: f64, rh: f64) -> Option<f64> {
     let air = Air::new(Celsius::new(t).ok()?, RelativeHumidity::new(rh).ok()?);
     Some(air.dew_point().degrees())
 }
 
-#[derive(Debug, Clone)]
-pub(super) struct Alert {
-    pub(super) room: usize,
-    pub(super) kind: Kind,
-    pub(super) subject: Subject,
-    /// (sensor, rule) pairs that can raise it; empty for silence.
-    pub(super) members: Vec<(usize, usize)>,
-    pub(super) level: u8,
-    pub(super) priority: Priority,
-    pub(super) acknowledged: bool,
-    pub(super) occurrence: Option<Occurrence>,
-    pub(super) since: Stamp,
-    /// The sensor and rule whose figures are told.
-    pub(super) lead: (usize, usize),
-}
-
-impl Alert {
-    pub(super) fn state(&self) -> State {
-        State::of(0 < self.level, self.acknowledged)
-    }
+/// What is known of one way by which messages leave.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Channel {
+    pub(super) failing_since: Option<Stamp>,
+    pub(super) active: bool,
 }
 
 /// The judge's whole memory.
 #[derive(Debug, Clone, Default)]
 pub struct Judge {
+    /// In force: with what people said a room is doing.
     pub(super) settings: Settings,
+    /// As they were given.
+    pub(super) given: Settings,
     pub(super) sensors: Vec<Sensor>,
     /// Slot in `sensors` by sensor id; `usize::MAX` where there is none.
     pub(super) slots: Vec<usize>,
     pub(super) alerts: Vec<Alert>,
+    pub(super) channels: BTreeMap<String, Channel>,
+    /// The recorder has run before: a gap can be told from the beginning.
+    pub(super) watched: bool,
     pub(super) now: Stamp,
     /// No deadline lies before this; kept low and made exact only when it is reached.
     pub(super) due: Stamp,
@@ -146,36 +228,101 @@ impl Judge {
         let mut out = Vec::new();
         match input {
             Input::Reading(reading) => self.reading(reading, &mut out),
-            Input::Acknowledge { at, occurrence } => {
+            Input::Acknowledge { at, .. }
+            | Input::Shelve { at, .. }
+            | Input::Unshelve { at, .. }
+            | Input::Reset { at, .. }
+            | Input::Service { at, .. }
+            | Input::Channel { at, .. } => {
                 self.cross(*at, &mut out);
-                self.acknowledge(*at, occurrence, &mut out);
+                self.now = self.now.max(*at);
+                self.handle(input, *at, &mut out);
+                self.due = Stamp(i64::MIN);
             }
             Input::Tick { at } => self.cross(*at, &mut out),
             Input::Settings { at, settings } => {
                 self.cross(*at, &mut out);
-                self.adopt(*at, settings, &mut out);
+                let in_force = self.with_stages(settings);
+                self.given = settings.clone();
+                self.adopt(*at, &in_force, &mut out);
             }
-            Input::Started { at, off_from } => {
+            Input::Stage { at, room, stage } => {
+                self.cross(*at, &mut out);
+                let mut settings = self.settings.clone();
+                for known in settings.rooms.iter_mut().filter(|r| r.name == *room) {
+                    known.stage = *stage;
+                }
+                self.adopt(*at, &settings, &mut out);
+            }
+            Input::Started {
+                at,
+                off_from,
+                stepped,
+            } => {
                 self.cross(*off_from, &mut out);
-                self.start(*at);
+                self.start(*at, *off_from, *stepped, &mut out);
             }
         }
         out
     }
 
-    /// The time of the last input.
+    /// What people said a room is doing holds until the configuration says something else.
+    fn with_stages(&self, given: &Settings) -> Settings {
+        let mut in_force = given.clone();
+        for room in &mut in_force.rooms {
+            let named = |s: &Settings| {
+                s.rooms
+                    .iter()
+                    .find(|r| r.name == room.name)
+                    .map(|r| r.stage)
+            };
+            if let (Some(before), Some(now)) = (named(&self.given), named(&self.settings))
+                && before == room.stage
+            {
+                room.stage = now;
+            }
+        }
+        in_force
+    }
+
+    /// The time of the last input, or of the last deadline that was crossed.
     pub fn now(&self) -> Stamp {
         self.now
     }
 
-    /// The settings in force.
+    /// The settings in force, with what people said a room is doing.
     pub fn settings(&self) -> &Settings {
         &self.settings
     }
 
+    /// The settings as they were last given.
+    pub fn given(&self) -> &Settings {
+        &self.given
+    }
+
+    /// Every channel that delivers nothing, and since when.
+    pub fn failing(&self) -> impl Iterator<Item = (&str, Stamp)> {
+        let each = self.channels.iter();
+        each.filter_map(|(name, c)| Some((name.as_str(), c.failing_since?)))
+    }
+
     /// When the next deadline falls if nothing more is heard.
     pub fn next_due(&self) -> Option<Stamp> {
-        self.sensors.iter().filter_map(Sensor::due).min()
+        let handling = self.settings.handling;
+        let sensors = self.sensors.iter().filter_map(Sensor::due);
+        let alerts = self.alerts.iter().filter_map(|a| a.due(handling));
+        let channels = self.channels.values().filter_map(|c| c.due(handling));
+        sensors.chain(alerts).chain(channels).min()
+    }
+
+    /// The next deadline if it falls by `to`; quick when there is none for a while.
+    pub fn due_before(&mut self, to: Stamp) -> Option<Stamp> {
+        if to < self.due {
+            return None;
+        }
+        let due = self.next_due();
+        self.due = due.unwrap_or(Stamp(i64::MAX));
+        due.filter(|due| *due <= to)
     }
 
     /// Every alert that is not normal, the most urgent first.
@@ -187,17 +334,20 @@ impl Judge {
             .filter_map(|a| {
                 Some(Standing {
                     occurrence: a.occurrence.clone()?,
-                    room: self.settings.rooms[a.room].name.clone(),
+                    room: self.room_of(a),
                     state: a.state(),
                     priority: a.priority,
                     since: a.since,
+                    active: 0 < a.level,
+                    shelf: a.shelf.clone(),
                     figures: self.figures(a),
                 })
             })
             .collect();
         standing.sort_by_key(|s| {
             (
-                s.state == State::ReturnedUnacknowledged,
+                s.state.is_masked(),
+                !s.active,
                 std::cmp::Reverse(s.priority),
                 s.occurrence.kind,
                 s.occurrence.raised_at,
@@ -212,6 +362,7 @@ impl Judge {
             settings: s.settings.clone(),
             heard_at: s.last_heard,
             silent: s.silent.is_some(),
+            out: s.out.clone(),
             temperature: s.temperature,
             humidity: s.humidity,
             battery_pct: s.battery_pct,
@@ -227,7 +378,7 @@ impl Judge {
 
     /// Crosses every deadline up to `to` in order. Each is stamped with itself, but never before
     /// the last input: a reading may have been on its way while its deadline passed.
-    fn cross(&mut self, to: Stamp, out: &mut Vec<Transition>) {
+    pub(super) fn cross(&mut self, to: Stamp, out: &mut Vec<Transition>) {
         while self.due <= to {
             self.due = self.next_due().unwrap_or(Stamp(i64::MAX));
             if to < self.due {
@@ -239,6 +390,8 @@ impl Judge {
 
     fn cross_one(&mut self, due: Stamp, out: &mut Vec<Transition>) {
         let at = due.max(self.now);
+        // What one deadline reveals may have been due before it.
+        self.now = at;
         let mut touched = Vec::new();
         for index in 0..self.sensors.len() {
             let sensor = &mut self.sensors[index];
@@ -252,8 +405,11 @@ impl Judge {
                 let priority = self.silence_priority(index);
                 self.sensors[index].silent = Some(priority);
                 touched.push(self.sensors[index].silent_alert);
+                // What rests on it alone is suppressed from here on.
+                touched.extend(self.sensors[index].rules.iter().map(|r| r.alert));
             }
         }
+        self.cross_alerts(due, at, &mut touched, out);
         self.settle(touched, at, out);
     }
 
@@ -267,6 +423,7 @@ impl Judge {
                 && s.settings.role == Role::Air
                 && s.settings.arrives == Arrives::Live
                 && s.silent.is_none()
+                && s.out.is_none()
         });
         match this.settings.role {
             Role::Air if !others => Priority::High,
@@ -292,6 +449,7 @@ impl Judge {
         sensor.last_heard = sensor.last_heard.max(Some(reading.received_at));
         if sensor.silent.take().is_some() {
             touched.push(sensor.silent_alert);
+            touched.extend(sensor.rules.iter().map(|r| r.alert));
         }
         let Values {
             temperature_mc,
@@ -326,6 +484,7 @@ impl Judge {
                 Quantity::Temperature => temperature,
                 Quantity::Humidity => humidity,
                 Quantity::Margin => temperature.and(margin),
+                Quantity::Battery => battery_pct.map(f64::from),
             };
             if let Some(value) = value
                 && dwell.look(&rule.look(at, value, line, fresh), rule.below, rule.delays)
@@ -336,8 +495,26 @@ impl Judge {
             due = due.into_iter().chain(this).min();
         }
         self.due = self.due.min(due.unwrap_or(self.due));
+        if let Some(swing) = &mut sensor.swing {
+            // Frost and sweating are no matter of the band.
+            let told = sensor.dwells.iter().zip(&sensor.rules).any(|(d, r)| {
+                d.active && matches!(r.quantity, Quantity::Temperature | Quantity::Humidity)
+            });
+            let look = swing::Air {
+                at,
+                temperature,
+                humidity,
+                fresh,
+                told,
+            };
+            if swing.look(look) {
+                touched.push(sensor.swing_alert);
+            }
+        }
         if !touched.is_empty() {
             self.settle(touched, reading.received_at, out);
+            // What was hidden may have become due long ago.
+            self.due = Stamp(i64::MIN);
         }
         // What became due while the reading was on its way.
         self.cross(reading.received_at, out);
@@ -358,151 +535,22 @@ impl Judge {
             .map(|dew| surface - dew)
     }
 
-    fn acknowledge(&mut self, at: Stamp, occurrence: &Occurrence, out: &mut Vec<Transition>) {
+    fn start(&mut self, at: Stamp, off_from: Stamp, stepped: bool, out: &mut Vec<Transition>) {
         self.now = self.now.max(at);
-        let found = self
-            .alerts
-            .iter()
-            .position(|a| a.occurrence.as_ref() == Some(occurrence) && !a.acknowledged);
-        if let Some(index) = found {
-            let from = self.alerts[index].state();
-            self.alerts[index].acknowledged = true;
-            self.tell(index, from, at, out);
-        }
-    }
-
-    fn start(&mut self, at: Stamp) {
-        self.now = self.now.max(at);
+        let off = at.since(off_from).max(0);
         for sensor in &mut self.sensors {
-            sensor.heard_at = sensor.heard_at.max(at);
-            sensor.dwells.iter_mut().for_each(Dwell::forget_present);
+            // Who spoke meanwhile was not heard, and gets its time again; a blink changes nothing.
+            if MINUTE_MS <= off {
+                sensor.heard_at = sensor.heard_at.max(at);
+            }
+            for dwell in &mut sensor.dwells {
+                dwell.resume(at, sensor.hold_ms);
+            }
         }
+        if self.watched && !stepped && self.settings.handling.off_ms < at.since(off_from) {
+            self.was_off(off_from, at, out);
+        }
+        self.watched = true;
         self.due = Stamp(i64::MIN);
-    }
-
-    // ---- alerts ----
-
-    /// Brings alerts in line with their rules after some of these changed.
-    pub(super) fn settle(&mut self, mut touched: Vec<usize>, at: Stamp, out: &mut Vec<Transition>) {
-        touched.sort_unstable();
-        touched.dedup();
-        for index in touched {
-            self.settle_one(index, at, out);
-        }
-    }
-
-    fn settle_one(&mut self, index: usize, at: Stamp, out: &mut Vec<Transition>) {
-        let (level, priority, lead) = self.worst_of(index);
-        let held = self.holds_up(index);
-        let alert = &mut self.alerts[index];
-        let from = alert.state();
-        if level == alert.level {
-            // Another sensor may hold up what this one has left: then its figures are told.
-            if 0 < level && !held {
-                alert.lead = lead;
-            }
-            return;
-        }
-        let raised = alert.level < level;
-        if 0 < level {
-            let since = match alert.kind {
-                Kind::Silent => self.sensors[lead.0].heard_at,
-                _ => self.sensors[lead.0].dwells[lead.1].stretch.since,
-            };
-            alert.since = if alert.level == 0 {
-                since
-            } else {
-                alert.since.min(since)
-            };
-            alert.lead = lead;
-            alert.priority = priority;
-        }
-        alert.level = level;
-        if raised {
-            alert.acknowledged = false;
-            alert.occurrence = Some(Occurrence {
-                raised_at: at,
-                kind: alert.kind,
-                level,
-                subject: alert.subject.clone(),
-            });
-        }
-        self.tell(index, from, at, out);
-    }
-
-    /// The highest active rung of an alert, its priority, and who says so.
-    pub(super) fn worst_of(&self, index: usize) -> (u8, Priority, (usize, usize)) {
-        let alert = &self.alerts[index];
-        if alert.kind == Kind::Silent {
-            let sensor = alert.lead.0;
-            return match self.sensors[sensor].silent {
-                Some(priority) => (1, priority, alert.lead),
-                None => (0, alert.priority, alert.lead),
-            };
-        }
-        let mut worst = (0, alert.priority, alert.lead);
-        for &(s, r) in &alert.members {
-            let (rule, dwell) = (&self.sensors[s].rules[r], &self.sensors[s].dwells[r]);
-            if dwell.active && worst.0 < rule.level {
-                worst = (rule.level, rule.priority, (s, r));
-            }
-        }
-        worst
-    }
-
-    /// The rule whose figures are told is still broken at the level of its alert.
-    fn holds_up(&self, index: usize) -> bool {
-        let alert = &self.alerts[index];
-        let sensor = &self.sensors[alert.lead.0];
-        let rules = sensor.rules.iter().zip(&sensor.dwells);
-        alert.kind == Kind::Silent
-            || rules
-                .skip(alert.lead.1)
-                .take(1)
-                .any(|(rule, dwell)| dwell.active && rule.level == alert.level)
-    }
-
-    pub(super) fn tell(&self, index: usize, from: State, at: Stamp, out: &mut Vec<Transition>) {
-        let alert = &self.alerts[index];
-        let Some(occurrence) = alert.occurrence.clone() else {
-            return;
-        };
-        out.push(Transition {
-            at,
-            room: self.settings.rooms[alert.room].name.clone(),
-            subject: alert.subject.clone(),
-            kind: alert.kind,
-            priority: alert.priority,
-            from,
-            to: alert.state(),
-            occurrence,
-            figures: self.figures(alert),
-        });
-    }
-
-    fn figures(&self, alert: &Alert) -> Figures {
-        let sensor = &self.sensors[alert.lead.0];
-        let rounded = |v: f64| (v * 1000.0).round() / 1000.0;
-        let (t, rh) = together(sensor.temperature, sensor.humidity, sensor.hold_ms);
-        let (t, rh) = (t.map(rounded), rh.map(rounded));
-        let mut figures = Figures {
-            sensor: sensor.settings.name.to_string(),
-            since: alert.since.to_rfc3339(),
-            temperature_c: t,
-            humidity_pct: rh,
-            dew_point_c: t.zip(rh).and_then(|(t, rh)| dew_point(t, rh)).map(rounded),
-            ..Figures::default()
-        };
-        if let Some(dwell) = sensor.dwells.get(alert.lead.1)
-            && alert.kind != Kind::Silent
-        {
-            let stretch = dwell.stretch;
-            figures.until = stretch.until.map(Stamp::to_rfc3339);
-            figures.hours_beyond = Some(rounded(stretch.beyond_ms as f64 / HOUR_MS as f64));
-            figures.value = Some(rounded(stretch.value));
-            figures.limit = Some(rounded(stretch.limit));
-            figures.worst = Some(rounded(stretch.worst));
-        }
-        figures
     }
 }

@@ -3,11 +3,13 @@
 use super::{
     alert::{State, Subject, Transition},
     dwell::{Delays, Dwell},
-    judge::{Alert, Judge, NO_SLOT, Sensor},
-    limits::{Kind, Priority},
+    judge::{Judge, NO_SLOT, Sensor},
+    life::Alert,
+    limits::Kind,
     reading::Stamp,
     rule::{self, Rule},
-    settings::{Role, SensorSettings, Settings},
+    settings::{Role, SensorSettings, Settings, Stage},
+    swing::Swing,
 };
 
 impl Judge {
@@ -16,6 +18,9 @@ impl Judge {
     pub(super) fn adopt(&mut self, at: Stamp, settings: &Settings, out: &mut Vec<Transition>) {
         let mut next = Self {
             settings: settings.clone(),
+            given: self.given.clone(),
+            channels: self.channels.clone(),
+            watched: self.watched,
             now: self.now.max(at),
             due: Stamp(i64::MIN),
             ..Self::default()
@@ -23,17 +28,16 @@ impl Judge {
         for sensor in &settings.sensors {
             next.lay_out(sensor, at);
         }
+        // What is about no room and no sensor stays as it is.
+        let of_site = self.alerts.iter().filter(|a| a.room.is_none());
+        next.alerts.extend(of_site.cloned());
         for alert in &mut next.alerts {
             let old = self
                 .alerts
                 .iter()
                 .find(|a| a.kind == alert.kind && a.subject == alert.subject);
             if let Some(old) = old {
-                alert.level = old.level;
-                alert.priority = old.priority;
-                alert.acknowledged = old.acknowledged;
-                alert.occurrence.clone_from(&old.occurrence);
-                alert.since = old.since;
+                alert.carry(old);
             }
         }
         for sensor in &mut next.sensors {
@@ -46,8 +50,18 @@ impl Judge {
             sensor.temperature = old.temperature;
             sensor.humidity = old.humidity;
             sensor.battery_pct = old.battery_pct;
-            if old.settings.arrives == sensor.settings.arrives {
+            sensor.out.clone_from(&old.out);
+            if sensor.idle {
+                sensor.silent = None;
+            } else if old.settings.arrives == sensor.settings.arrives {
                 sensor.silent = old.silent;
+            }
+            if old.idle {
+                // It was not listened to while the room was empty.
+                sensor.heard_at = sensor.heard_at.max(at);
+            }
+            if let (Some(new), Some(old)) = (&mut sensor.swing, &old.swing) {
+                new.carry(old);
             }
             for (rule, dwell) in sensor.rules.iter().zip(&mut sensor.dwells) {
                 let (kind, subject) = (
@@ -72,14 +86,18 @@ impl Judge {
                 .any(|a| a.kind == alert.kind && a.subject == alert.subject);
             if !kept && alert.state() != State::Normal {
                 let mut ended = self.clone();
-                ended.alerts[index].level = 0;
-                ended.alerts[index].acknowledged = true;
-                ended.tell(index, alert.state(), at, out);
+                let gone = &mut ended.alerts[index];
+                gone.level = 0;
+                gone.acknowledged = true;
+                gone.latched = false;
+                gone.shelf = None;
+                gone.mask = None;
+                ended.tell(index, self.alerts[index].state(), at, out);
             }
         }
         *self = next;
         for index in 0..self.alerts.len() {
-            self.alerts[index].lead = self.worst_of(index).2;
+            self.alerts[index].lead = self.lead_of(index);
         }
         let all = (0..self.alerts.len()).collect();
         self.settle(all, at, out);
@@ -92,7 +110,7 @@ impl Judge {
                 .alerts
                 .iter()
                 .find(|a| a.kind == alert.kind && a.subject == alert.subject);
-            let Some((sensor, rule)) = old.map(|a| a.lead) else {
+            let Some((sensor, rule)) = old.and_then(|a| a.lead) else {
                 continue;
             };
             let (id, level) = match before.sensors.get(sensor) {
@@ -103,7 +121,7 @@ impl Judge {
                 let s = &self.sensors[s];
                 s.settings.id == id && Some(s.rules[r].level) == level
             });
-            alert.lead = same.copied().unwrap_or(alert.lead);
+            alert.lead = same.copied().or(alert.lead);
         }
     }
 
@@ -116,7 +134,8 @@ impl Judge {
         else {
             return;
         };
-        let limits = self.settings.rooms[room].limits.clone();
+        let limits = self.settings.rooms[room].in_force();
+        let idle = self.settings.rooms[room].stage == Stage::Empty;
         let index = self.sensors.len();
         let subject = match (settings.role, &settings.crate_code) {
             (Role::Air, _) => Subject::Room(settings.room.clone()),
@@ -129,6 +148,15 @@ impl Judge {
             Subject::Sensor(settings.name.to_string()),
             index,
         );
+        let swing = limits.swings.filter(|_| settings.role == Role::Air);
+        let swing_alert = match swing {
+            Some(_) => {
+                let subject = Subject::Room(settings.room.clone());
+                self.alert_slot(room, Kind::Swinging, subject, index)
+            }
+            None => silent_alert,
+        };
+        let deadbands = (limits.cold.deadband, limits.dry_out.deadband);
         let id = settings.id.0 as usize;
         if self.slots.len() <= id {
             self.slots.resize(id + 1, NO_SLOT);
@@ -147,17 +175,30 @@ impl Judge {
             temperature: None,
             humidity: None,
             battery_pct: None,
+            swing: swing
+                .map(|s| Box::new(Swing::new(s, limits.band, deadbands, settings.hold_ms()))),
+            swing_alert,
+            out: None,
+            idle,
         });
 
         for (kind, rungs, quantity, below) in rule::watched(settings.role, &limits) {
-            let alert = self.alert_slot(room, kind, subject.clone(), index);
+            // Kinds without a rung are none of this stage.
+            if rungs.steps.is_empty() {
+                continue;
+            }
+            let subject = match kind {
+                Kind::Battery => Subject::Sensor(settings.name.to_string()),
+                _ => subject.clone(),
+            };
+            let alert = self.alert_slot(room, kind, subject, index);
             for (level, step) in (1..).zip(&rungs.steps) {
                 let sensor = &mut self.sensors[index];
                 self.alerts[alert].members.push((index, sensor.rules.len()));
                 sensor.rules.push(Rule {
                     quantity,
                     below,
-                    inclusive: matches!(kind, Kind::Frost | Kind::Sweating),
+                    inclusive: matches!(kind, Kind::Frost | Kind::Sweating | Kind::Battery),
                     mould_line: kind == Kind::RotRisk && settings.role == Role::Air,
                     limit: step.limit,
                     deadband: rungs.deadband,
@@ -182,16 +223,8 @@ impl Judge {
             .position(|a| a.kind == kind && a.subject == subject);
         found.unwrap_or_else(|| {
             self.alerts.push(Alert {
-                room,
-                kind,
-                subject,
-                members: Vec::new(),
-                level: 0,
-                priority: Priority::Low,
-                acknowledged: true,
-                occurrence: None,
-                since: Stamp::default(),
-                lead: (sensor, 0),
+                lead: Some((sensor, 0)),
+                ..Alert::new(Some(room), kind, subject)
             });
             self.alerts.len() - 1
         })

@@ -4,7 +4,10 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use super::reading::{HOUR_MS, MINUTE_MS};
+use super::{
+    reading::{HOUR_MS, MINUTE_MS},
+    settings::Stage,
+};
 
 /// What an alert is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -24,11 +27,19 @@ pub enum Kind {
     Sweating,
     /// A sensor says nothing.
     Silent,
+    /// The battery of a sensor runs down.
+    Battery,
+    /// In and out of the band again and again, each time too short for an alert of its own.
+    Swinging,
+    /// Nobody was looking for a while.
+    RecorderOff,
+    /// Messages cannot be delivered.
+    ChannelFailing,
 }
 
 impl Kind {
     /// Every kind, the most urgent first.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 11] = [
         Self::Frost,
         Self::Sweating,
         Self::RotRisk,
@@ -36,6 +47,10 @@ impl Kind {
         Self::Warm,
         Self::Cold,
         Self::Silent,
+        Self::RecorderOff,
+        Self::ChannelFailing,
+        Self::Swinging,
+        Self::Battery,
     ];
 
     /// The word used in files and on the command line.
@@ -48,7 +63,17 @@ impl Kind {
             Self::RotRisk => "rot-risk",
             Self::Sweating => "sweating",
             Self::Silent => "silent",
+            Self::Battery => "battery",
+            Self::Swinging => "swinging",
+            Self::RecorderOff => "recorder-off",
+            Self::ChannelFailing => "channel-failing",
         }
+    }
+
+    /// What happened matters more than the present value: it stands until a person resets it
+    /// (ANSI/ISA-18.2 calls that latching). Of ordinary band alerts it would only make stale ones.
+    pub fn latches(self) -> bool {
+        matches!(self, Self::Frost | Self::RecorderOff)
     }
 
     /// The kind with that word.
@@ -153,6 +178,26 @@ impl Default for Band {
     }
 }
 
+/// When short excursions add up: single-event rules alone would let ten of fifty minutes pass.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Swings {
+    /// Time outside the band within 24 hours, in milliseconds.
+    pub outside_ms: i64,
+    /// In so many separate pieces or more.
+    pub pieces: u32,
+}
+
+impl Default for Swings {
+    /// More than two hours in four pieces or more, two days running: a setting of this project, after
+    /// the cumulative alarms of WHO PQS E006 recorders.
+    fn default() -> Self {
+        Self {
+            outside_ms: 2 * HOUR_MS,
+            pieces: 4,
+        }
+    }
+}
+
 /// Everything an air sensor of a room is held against.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Limits {
@@ -174,6 +219,27 @@ pub struct Limits {
     pub crate_dry: Rungs,
     /// Percent, above, in the air inside a crate.
     pub crate_damp: Rungs,
+    /// Percent of battery left, at or below.
+    #[serde(default = "battery")]
+    pub battery: Rungs,
+    /// Cumulative rule of the band; none where the band means nothing.
+    #[serde(default = "swings")]
+    pub swings: Option<Swings>,
+}
+
+/// A fifth of the battery left gives days to weeks to change it (common practice).
+fn battery() -> Rungs {
+    Rungs {
+        steps: vec![step(20.0, HOUR_MS, Priority::Low)],
+        deadband: 10.0,
+        off_delay_ms: HOUR_MS,
+    }
+}
+
+// What a configuration stored by an earlier version did not say.
+#[allow(clippy::unnecessary_wraps)]
+fn swings() -> Option<Swings> {
+    Some(Swings::default())
 }
 
 fn step(limit: f64, delay_ms: i64, priority: Priority) -> Step {
@@ -251,6 +317,86 @@ impl Limits {
                 steps: vec![step(95.0, 6 * HOUR_MS, Low)],
                 deadband: 2.0,
                 off_delay_ms: half_hour,
+            },
+            battery: battery(),
+            swings: swings(),
+        }
+    }
+
+    /// The default rules of a stage; `storing` are those of the storing stage, whose frost, sweating
+    /// and battery rules hold in every stage but the empty one.
+    pub fn of_stage(stage: Stage, storing: &Self) -> Self {
+        use Priority::{Low, Medium};
+        let rungs = |steps: Vec<Step>, deadband: f64| Rungs {
+            steps,
+            deadband,
+            off_delay_ms: 30 * MINUTE_MS,
+        };
+        let f = FAHRENHEIT_DEGREE;
+        let none = || rungs(Vec::new(), f);
+        match stage {
+            Stage::Storing => storing.clone(),
+            // Tubers are dried a day or more in airy shade before they are packed (Iowa State
+            // University Extension; University of Minnesota Extension); the air may be warm and dry
+            // meanwhile, but not so damp that they stay wet. The figures are common practice.
+            Stage::Curing => Self {
+                band: Band {
+                    low_c: fahrenheit(40.0),
+                    high_c: fahrenheit(75.0),
+                    low_pct: 40.0,
+                    high_pct: 85.0,
+                },
+                cold: rungs(vec![step(fahrenheit(40.0), HOUR_MS, Low)], f),
+                warm: rungs(
+                    vec![
+                        step(fahrenheit(75.0), 6 * HOUR_MS, Low),
+                        step(fahrenheit(85.0), 6 * HOUR_MS, Medium),
+                    ],
+                    f,
+                ),
+                dry_out: none(),
+                rot_risk: rungs(vec![step(90.0, 12 * HOUR_MS, Low)], 2.0),
+                crate_dry: none(),
+                crate_damp: none(),
+                swings: None,
+                ..storing.clone()
+            },
+            // Woken at about 70 F in damp packing four to six weeks before planting (common practice).
+            Stage::Waking => Self {
+                band: Band {
+                    low_c: fahrenheit(55.0),
+                    high_c: fahrenheit(80.0),
+                    low_pct: 40.0,
+                    high_pct: 95.0,
+                },
+                cold: rungs(vec![step(fahrenheit(55.0), 12 * HOUR_MS, Low)], f),
+                warm: rungs(
+                    vec![
+                        step(fahrenheit(80.0), 6 * HOUR_MS, Low),
+                        step(fahrenheit(90.0), 2 * HOUR_MS, Medium),
+                    ],
+                    f,
+                ),
+                dry_out: rungs(vec![step(40.0, 24 * HOUR_MS, Low)], 2.0),
+                rot_risk: rungs(vec![step(95.0, 24 * HOUR_MS, Low)], 2.0),
+                sweating: none(),
+                crate_dry: none(),
+                crate_damp: none(),
+                swings: None,
+                ..storing.clone()
+            },
+            Stage::Empty => Self {
+                band: storing.band,
+                frost: none(),
+                cold: none(),
+                warm: none(),
+                dry_out: none(),
+                rot_risk: none(),
+                sweating: none(),
+                crate_dry: none(),
+                crate_damp: none(),
+                battery: none(),
+                swings: None,
             },
         }
     }

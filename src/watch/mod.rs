@@ -3,20 +3,25 @@
 //! Nothing here asks a clock or touches a file. Live operation, the rebuild at start and the replay of
 //! old winters all use [`judge::Judge`].
 
+pub mod act;
 pub mod alert;
 pub mod dwell;
 pub mod judge;
 mod layout;
+pub mod life;
 pub mod limits;
 pub mod reading;
 pub mod recent;
 mod rule;
 pub mod settings;
 pub mod standing;
+mod swing;
 
+pub use act::Act;
 pub use alert::{Figures, Occurrence, State, Subject, Transition};
 pub use judge::{Input, Judge};
-pub use limits::{Band, Kind, Limits, Priority, Step};
+pub use life::Refusal;
+pub use limits::{Band, Kind, Limits, Priority, Step, Swings};
 pub use reading::{Heard, Reading, SensorId, SensorName, Stamp, Values};
-pub use settings::{Arrives, Role, RoomSettings, SensorSettings, Settings};
-pub use standing::{SensorNow, Standing};
+pub use settings::{Arrives, Handling, Role, RoomSettings, SensorSettings, Settings, Stage};
+pub use standing::{Out, SensorNow, Shelf, Standing};

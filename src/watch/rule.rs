@@ -12,6 +12,7 @@ pub(super) enum Quantity {
     Temperature,
     Humidity,
     Margin,
+    Battery,
 }
 
 /// One rung of one kind, laid out for one sensor.
@@ -65,8 +66,8 @@ impl Rule {
 
 /// What a sensor of some role is held against: kind, rungs, quantity, whether less is worse.
 pub(super) fn watched(role: Role, limits: &Limits) -> Vec<(Kind, &Rungs, Quantity, bool)> {
-    use Quantity::{Humidity, Margin, Temperature};
-    match role {
+    use Quantity::{Battery, Humidity, Margin, Temperature};
+    let mut watched = match role {
         Role::Air => vec![
             (Kind::Frost, &limits.frost, Temperature, true),
             (Kind::Cold, &limits.cold, Temperature, true),
@@ -83,5 +84,7 @@ pub(super) fn watched(role: Role, limits: &Limits) -> Vec<(Kind, &Rungs, Quantit
         ],
         Role::Surface => vec![(Kind::Sweating, &limits.sweating, Margin, true)],
         Role::Outdoor | Role::Soil => vec![],
-    }
+    };
+    watched.push((Kind::Battery, &limits.battery, Battery, true));
+    watched
 }

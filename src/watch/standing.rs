@@ -20,8 +20,38 @@ pub struct Standing {
     pub priority: Priority,
     /// First reading beyond the limit.
     pub since: Stamp,
+    /// The condition holds, whatever people are told of it.
+    pub active: bool,
+    /// The shelf it lies on.
+    pub shelf: Option<Shelf>,
     /// The numbers behind it.
     pub figures: Figures,
+}
+
+/// An alert that a person silenced for a limited time.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Shelf {
+    /// When it ends.
+    pub until: Stamp,
+    /// It also ends when the condition does.
+    pub one_shot: bool,
+    /// Why.
+    pub reason: String,
+    /// Who.
+    pub by: String,
+    /// The rung it covers; a worse one is an alert of its own and ends it.
+    pub level: u8,
+}
+
+/// A sensor that is not to be listened to for a while.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Out {
+    /// Since when.
+    pub since: Stamp,
+    /// Why.
+    pub reason: String,
+    /// Who.
+    pub by: String,
 }
 
 impl Standing {
@@ -35,6 +65,7 @@ impl Standing {
             priority: self.priority,
             from: State::Normal,
             to: self.state,
+            active: self.active,
             occurrence: self.occurrence.clone(),
             figures: self.figures.clone(),
         }
@@ -50,6 +81,8 @@ pub struct SensorNow {
     pub heard_at: Option<Stamp>,
     /// It has said nothing for longer than it may.
     pub silent: bool,
+    /// It is out of service.
+    pub out: Option<Out>,
     /// The newest values and when they were measured.
     pub temperature: Option<(Stamp, f64)>,
     /// The newest values and when they were measured.

@@ -31,8 +31,8 @@ use crate::{
     stock::list::Crate,
     store::StoreError,
     watch::{
-        Occurrence, Priority, SensorNow, Stamp, Standing, State as AlertState, Subject,
-        settings::RoomSettings,
+        Act, Occurrence, Priority, SensorNow, Stamp, Standing, State as AlertState, Subject,
+        act::Named, settings::RoomSettings,
     },
 };
 
@@ -545,8 +545,8 @@ pub async fn acknowledge(
         .iter()
         .any(|a| a.occurrence == occurrence && a.state != AlertState::Acknowledged);
     if known {
-        let ask = Ask::Acknowledge {
-            occurrence,
+        let ask = Ask::Act {
+            act: Act::Acknowledge(Named { occurrence }),
             who: who.map_or_else(|| NOBODY.to_owned(), |Extension(Who(name))| name),
         };
         site.inbox

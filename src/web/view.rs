@@ -18,7 +18,7 @@ use crate::{
     watch::{
         Kind, Priority, Role, SensorNow, Stamp, Standing, State, Subject,
         limits::Band,
-        reading::{HOUR_MS, MINUTE_MS},
+        reading::HOUR_MS,
         recent::{SLOT_MS, SPAN_MS},
         settings::RoomSettings,
     },
@@ -165,14 +165,13 @@ pub fn standing_tone(a: &Standing) -> Tone {
     }
 }
 
-/// A snapshot is made at least once a minute, in milliseconds; after this nobody makes them.
-const STANDS_STILL_MS: i64 = 5 * MINUTE_MS;
-
 /// The writer is gone, or waits for a disk that does not answer: what is known grows old.
 pub(super) fn stands_still(site: &Site) -> bool {
-    let made_at = site.status.borrow().at;
-    let age_ms = site.clock.now().since(made_at) / site.clock.speed().max(1.0) as i64;
-    STANDS_STILL_MS < age_ms || site.status.has_changed().is_err()
+    let old = site
+        .status
+        .borrow()
+        .is_old(site.clock.now(), site.clock.speed());
+    old || site.status.has_changed().is_err()
 }
 
 /// How a room stands in a shape and a word: its most pressing alert, else its air.
@@ -290,7 +289,7 @@ pub fn alert(a: &Standing, crates: &[Crate], now: Stamp, manner: Manner) -> Aler
             State::ReturnedUnacknowledged => Seen::CameAndWent {
                 ended: ended.map(|end| manner.moment(end, now)),
             },
-            State::Unacknowledged | State::Normal => Seen::NotYet,
+            _ => Seen::NotYet,
         },
     }
 }

@@ -14,6 +14,7 @@ use overwinter::{
     config::Config,
     engine::{Engine, Opening},
     intake::sha256_hex,
+    notify::channel::Post,
     store::{Store, StoreError},
     watch::{
         Stamp,
@@ -143,10 +144,7 @@ impl Farm {
             .unwrap();
         Daemon {
             base: format!("http://{}", running.address),
-            client: reqwest::Client::builder()
-                .redirect(reqwest::redirect::Policy::none())
-                .build()
-                .unwrap(),
+            client: client(),
             running,
         }
     }
@@ -254,6 +252,16 @@ impl Daemon {
         })
         .await
     }
+}
+
+/// What fetches pages and posts; it follows no redirection.
+pub(crate) fn client() -> reqwest::Client {
+    // Puts the TLS primitives in place that any client looks for.
+    Post::new();
+    reqwest::Client::builder()
+        .redirect(reqwest::redirect::Policy::none())
+        .build()
+        .unwrap()
 }
 
 /// One reading as JSON.

@@ -9,7 +9,7 @@ use overwinter::{
     web::{self, Site, access::Access},
 };
 
-use crate::farm::{Answer, Daemon, Farm, START, field, minute};
+use crate::farm::{Answer, Daemon, Farm, START, client, field, minute};
 
 const WALL: &str = r#"
 [[sensor]]
@@ -137,13 +137,13 @@ async fn a_recorder_that_is_gone_is_told() {
     let base = format!("http://{}", listener.local_addr().unwrap());
     let pages = tokio::spawn(axum::serve(listener, web::router(site)).into_future());
     for (path, status) in [("/readyz", 200), ("/", 200)] {
-        let answer = Answer::of(reqwest::Client::new().get(format!("{base}{path}"))).await;
+        let answer = Answer::of(client().get(format!("{base}{path}"))).await;
         assert_eq!(answer.status, status, "{path}");
         assert!(!answer.text.contains("stands still"));
     }
     drop(engine);
     for (path, status) in [("/readyz", 503), ("/", 200)] {
-        let answer = Answer::of(reqwest::Client::new().get(format!("{base}{path}"))).await;
+        let answer = Answer::of(client().get(format!("{base}{path}"))).await;
         assert_eq!(answer.status, status, "{path}");
         assert!(answer.text.contains("stands still"), "{}", answer.text);
     }

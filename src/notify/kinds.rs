@@ -1,0 +1,112 @@
+//! Why each kind of alert exists: its cause, how long a person has, and where its defaults come from.
+//!
+//! With consequence and action of [`super::message`] and the limits in force this is the rationalised
+//! table that ANSI/ISA-18.2 asks for: what has no action is no alert.
+
+use crate::watch::Kind;
+
+/// What stands behind one kind beside its limits.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Reason {
+    /// The kind in words.
+    pub name: &'static str,
+    /// What usually brings it about.
+    pub cause: &'static str,
+    /// How long a person has.
+    pub time: &'static str,
+    /// Where limits and delays come from.
+    pub origin: &'static str,
+}
+
+/// The reason behind a kind.
+pub fn reason(kind: Kind) -> Reason {
+    let (name, cause, time, origin) = match kind {
+        Kind::Frost => (
+            "Frost near",
+            "The heat failed, a door or vent stayed open, or the night was colder than the walls could hold.",
+            "Hours: crates follow the air slowly.",
+            "35 F is the practical line for getting up, a few degrees above where tubers freeze (common practice). A quarter of an hour keeps door openings out and still leaves the night (WHO PQS recorders wait 60 minutes at the freezing point itself).",
+        ),
+        Kind::Cold => (
+            "Cold",
+            "Cold nights, a vent left open, too little heat.",
+            "A night.",
+            "The low end of the band: extension services advise 40 to 50 F (Iowa State University; University of Minnesota).",
+        ),
+        Kind::Warm => (
+            "Warm",
+            "A heater set too high, sun on a wall, a mild spell.",
+            "Days; above 60 F a day.",
+            "The high end of the band. In the 60s F tubers wake early (University of Minnesota Extension). Delays against harm: tubers follow slowly (common practice).",
+        ),
+        Kind::DryOut => (
+            "Dry",
+            "Heating dries the air, frost outside, packing too thin.",
+            "Days to weeks; smallest tubers first.",
+            "75 to 85 % around the 80 % that growers aim at (common practice). Half a day and a day, because water leaves slowly.",
+        ),
+        Kind::RotRisk => (
+            "Damp",
+            "Tubers packed wet, no change of air, a thaw.",
+            "Days.",
+            "The high end of the band, and never below the humidity at which mould can begin at the temperature of the air (critical line of Hukka and Viitanen 1999).",
+        ),
+        Kind::Sweating => (
+            "Sweating",
+            "Warm damp air on cold tubers, walls or liners, as on the first thaw day.",
+            "Hours to a day.",
+            "The dew point (WMO-No. 8), with 2.7 F to spare: the error of common sensors (3 % of humidity are about 1 F of dew point) and a cold corner.",
+        ),
+        Kind::Silent => (
+            "No word from a sensor",
+            "Battery, cable, plug, reach, a power cut.",
+            "Half a day; hours when it is the room's last sensor.",
+            "Three intervals, at most half an hour: recorders of unattended stores note at least every 10 to 15 minutes (WHO; CDC storage toolkit).",
+        ),
+        Kind::Battery => (
+            "Battery low",
+            "A battery nears its end; cold shortens it.",
+            "Days to weeks.",
+            "A fifth left (common practice).",
+        ),
+        Kind::Swinging => (
+            "In and out of the band",
+            "A door, a vent, a thermostat or a timer that comes and goes.",
+            "Days.",
+            "More than two hours in four pieces or more, two days running, or three times that in one day: a cumulative rule beside the single ones, as WHO PQS recorders have; the figures are this project's.",
+        ),
+        Kind::RecorderOff => (
+            "The recorder was off",
+            "A power cut, a pulled plug, a tripped breaker, a computer that stopped.",
+            "At once: nobody knows what happened meanwhile.",
+            "A gap longer than half an hour, the longest a sensor may be silent.",
+        ),
+        Kind::ChannelFailing => (
+            "Messages do not get through",
+            "No network, a changed password, a full mailbox, a siren without power.",
+            "Before the next night.",
+            "A quarter of an hour without a delivery (a setting of this project).",
+        ),
+    };
+    Reason {
+        name,
+        cause,
+        time,
+        origin,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_kind_lacks_its_reason() {
+        for kind in Kind::ALL {
+            let r = reason(kind);
+            for text in [r.name, r.cause, r.time, r.origin] {
+                assert!(!text.trim().is_empty(), "{kind}");
+            }
+        }
+    }
+}

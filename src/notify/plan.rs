@@ -1,0 +1,713 @@
+//! Who is owed which message, and when: the one place that decides whether a person is told.
+//!
+//! Pure: it sees what stands, what has been told before, and the time of the step. The recorder asks it
+//! in the transaction in which an alert changes, and again whenever it said it had something due; a
+//! look back at an old winter asks the same code.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+
+use chrono::{Datelike, NaiveDate, NaiveTime, TimeDelta, TimeZone};
+use chrono_tz::Tz;
+
+use crate::watch::{
+    Kind, Occurrence, Priority, SensorName, Stamp, Standing, State, Subject,
+    reading::{HOUR_MS, MINUTE_MS},
+};
+
+/// One person who is told.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Contact {
+    /// Who.
+    pub name: String,
+    /// By which channels; all of them at once.
+    pub channels: Vec<SensorName>,
+    /// The least priority they hear of.
+    pub least: Priority,
+    /// How long after the first contacts, if nobody has acknowledged, in milliseconds; 0 for the first.
+    pub after_ms: i64,
+    /// Hours of the local day in which only high alerts are told; may pass midnight.
+    pub quiet: Option<(NaiveTime, NaiveTime)>,
+    /// Gets the morning summary.
+    pub summary: bool,
+}
+
+/// Who is told, and the hours of the day.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Telling {
+    /// Local days and hours follow it.
+    pub zone: Tz,
+    /// In the order in which they are told.
+    pub contacts: Vec<Contact>,
+    /// When the morning summary is due, and the monthly test.
+    pub summary_at: NaiveTime,
+    /// When what still stands is reminded of.
+    pub remind_at: NaiveTime,
+    /// A high alert is told again after so long without an acknowledgement, in milliseconds.
+    pub repeat_ms: i64,
+}
+
+impl Default for Telling {
+    /// Nobody; seven in the morning, five in the afternoon, every four hours: settings of this project.
+    fn default() -> Self {
+        let hour = |h| NaiveTime::from_hms_opt(h, 0, 0).unwrap_or_default();
+        Self {
+            zone: Tz::UTC,
+            contacts: Vec::new(),
+            summary_at: hour(7),
+            remind_at: hour(17),
+            repeat_ms: 4 * HOUR_MS,
+        }
+    }
+}
+
+/// What a message is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Purpose {
+    /// An alert was raised.
+    Announce,
+    /// Nobody else has acknowledged it.
+    Escalate,
+    /// A high alert still waits for an acknowledgement.
+    Again,
+    /// A high alert that was told is over.
+    Over,
+    /// Several of the above at once.
+    Digest,
+    /// What still stands in one room, once a day.
+    Remind,
+    /// The morning summary.
+    Summary,
+    /// A test of a channel.
+    Test,
+}
+
+impl Purpose {
+    /// Every purpose.
+    pub const ALL: [Self; 8] = [
+        Self::Announce,
+        Self::Escalate,
+        Self::Again,
+        Self::Over,
+        Self::Digest,
+        Self::Remind,
+        Self::Summary,
+        Self::Test,
+    ];
+
+    /// The word used in records and by programs.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Announce => "announce",
+            Self::Escalate => "escalate",
+            Self::Again => "again",
+            Self::Over => "over",
+            Self::Digest => "digest",
+            Self::Remind => "remind",
+            Self::Summary => "summary",
+            Self::Test => "test",
+        }
+    }
+
+    /// The purpose with that word.
+    pub fn parse(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|p| p.as_str() == word)
+    }
+
+    /// Counts as a message: not a reminder, a summary or a test.
+    pub fn interrupts(self) -> bool {
+        !matches!(self, Self::Remind | Self::Summary | Self::Test)
+    }
+}
+
+/// One message owed to one person.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Owed {
+    /// When it became due.
+    pub at: Stamp,
+    /// To whom.
+    pub contact: String,
+    /// What for.
+    pub purpose: Purpose,
+    /// How urgent it is.
+    pub priority: Priority,
+    /// The room it is about; empty for several, or none.
+    pub room: String,
+    /// The same for the same message whatever happens to it: occurrence, day or month.
+    pub about: String,
+    /// What it tells of, the most urgent first.
+    pub items: Vec<Standing>,
+    /// The channels it goes out by.
+    pub channels: Vec<SensorName>,
+}
+
+impl Owed {
+    /// Names this message by one channel, once and for all.
+    pub fn key(&self, channel: &SensorName) -> String {
+        format!(
+            "{} {} to {} by {channel}",
+            self.purpose.as_str(),
+            self.about,
+            self.contact
+        )
+    }
+}
+
+/// A message that was owed before, as the record has it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Told {
+    /// When it was owed.
+    pub at: Stamp,
+    /// To whom.
+    pub contact: String,
+    /// By which channel.
+    pub channel: SensorName,
+    /// What for.
+    pub purpose: Purpose,
+    /// The room it was about.
+    pub room: String,
+    /// The occurrences it told of.
+    pub occurrences: Vec<Occurrence>,
+}
+
+/// In any ten minutes nobody gets more than ten messages: the flood figure of ANSI/ISA-18.2.
+const FLOOD_MS: i64 = 10 * MINUTE_MS;
+const FLOOD: usize = 10;
+/// So many at once are one message.
+const TOGETHER: usize = 3;
+/// An alert that comes and goes is told anew at most this often: high, and the rest.
+const FLAPS_HIGH_MS: i64 = HOUR_MS;
+const FLAPS_MS: i64 = 12 * HOUR_MS;
+/// A room of which something was told so lately needs no reminder: the day of the alert itself is left
+/// to those who were told.
+const RECENT_MS: i64 = 36 * HOUR_MS;
+/// A reminder that nobody was there to send is sent so much later, and then no more.
+const LATE_MS: i64 = 4 * HOUR_MS;
+/// What was told of an occurrence is remembered so long after it is over.
+const REMEMBER_MS: i64 = 48 * HOUR_MS;
+/// What is looked at of the record when the program starts, in milliseconds.
+pub const RECALL_MS: i64 = 40 * 24 * HOUR_MS;
+/// A test is due a month after the last; overdue is noticed after this.
+pub const TEST_OVERDUE_MS: i64 = 35 * 24 * HOUR_MS;
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Heard {
+    first: Stamp,
+    last: Stamp,
+    times: u32,
+    priority: Priority,
+    over: bool,
+}
+
+type Contacted<T> = BTreeMap<String, T>;
+
+/// What has been told, and so what is still owed.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Plan {
+    heard: Contacted<BTreeMap<Occurrence, Heard>>,
+    /// The last announcement of each alert and its rung.
+    alerts: Contacted<BTreeMap<(Kind, Subject), (u8, Stamp)>>,
+    /// The last message about each room.
+    rooms: Contacted<BTreeMap<String, Stamp>>,
+    reminded: Contacted<BTreeMap<String, NaiveDate>>,
+    /// When it was last looked whether anything is to be reminded of.
+    looked: Contacted<NaiveDate>,
+    recent: Contacted<VecDeque<Stamp>>,
+    summed: Contacted<NaiveDate>,
+    tested: BTreeMap<SensorName, Stamp>,
+    /// Nothing is owed before this.
+    due: Option<Stamp>,
+}
+
+/// One alert that is due to one contact.
+struct Due<'a> {
+    purpose: Purpose,
+    item: &'a Standing,
+    times: u32,
+}
+
+impl Plan {
+    /// Takes in a message of the record; in the order in which they were owed.
+    pub fn recall(&mut self, told: &Told, zone: Tz) {
+        let day = local(zone, told.at).date();
+        match told.purpose {
+            Purpose::Summary => {
+                self.summed.insert(told.contact.clone(), day);
+            }
+            Purpose::Test => {
+                self.tested.insert(told.channel.clone(), told.at);
+            }
+            Purpose::Remind => {
+                let rooms = self.reminded.entry(told.contact.clone()).or_default();
+                rooms.insert(told.room.clone(), day);
+            }
+            _ => {
+                for occurrence in &told.occurrences {
+                    // The priority is not needed any more: it was told.
+                    let over = told.purpose == Purpose::Over;
+                    self.note(&told.contact, occurrence, &told.room, told.at, over);
+                }
+                // One message by several channels is one.
+                let recent = self.recent.entry(told.contact.clone()).or_default();
+                if recent.back() != Some(&told.at) {
+                    recent.push_back(told.at);
+                }
+            }
+        }
+    }
+
+    fn note(&mut self, contact: &str, o: &Occurrence, room: &str, at: Stamp, over: bool) {
+        let heard = self.heard.entry(contact.to_owned()).or_default();
+        let heard = heard.entry(o.clone()).or_insert(Heard {
+            first: at,
+            last: at,
+            times: 0,
+            priority: Priority::Low,
+            over: false,
+        });
+        // The same message by another channel is no further one.
+        if heard.times == 0 || heard.last != at {
+            heard.times += 1;
+        }
+        heard.last = at;
+        heard.over |= over;
+        let alerts = self.alerts.entry(contact.to_owned()).or_default();
+        alerts.insert((o.kind, o.subject.clone()), (o.level, at));
+        let rooms = self.rooms.entry(contact.to_owned()).or_default();
+        rooms.insert(room.to_owned(), at);
+    }
+
+    /// When it has to be asked again if nothing changes.
+    pub fn due(&self) -> Option<Stamp> {
+        self.due
+    }
+
+    /// When each channel was last tested.
+    pub fn tested(&self) -> &BTreeMap<SensorName, Stamp> {
+        &self.tested
+    }
+
+    /// What is owed now that these alerts stand.
+    pub fn step(&mut self, at: Stamp, standing: &[Standing], telling: &Telling) -> Vec<Owed> {
+        let mut owed = self.look(at, standing, telling);
+        // What was owed now has a time at which it is owed again.
+        while !owed.is_empty() {
+            let more = self.look(at, standing, telling);
+            if more.is_empty() {
+                break;
+            }
+            owed.extend(more);
+        }
+        owed
+    }
+
+    fn look(&mut self, at: Stamp, standing: &[Standing], telling: &Telling) -> Vec<Owed> {
+        let mut owed = Vec::new();
+        let mut next: Option<Stamp> = None;
+        let mut later = |due: Stamp| next = next.into_iter().chain([due]).min();
+        for contact in &telling.contacts {
+            self.follow(&contact.name, at, standing);
+            let mut due = Vec::new();
+            for item in standing.iter().filter(|s| contact.least <= s.priority) {
+                match self.due_of(contact, item, at, telling) {
+                    Some((when, purpose, times)) if when <= at => due.push(Due {
+                        purpose,
+                        item,
+                        times,
+                    }),
+                    Some((when, ..)) => later(when),
+                    None => {}
+                }
+            }
+            if let Some(hold) = self.send(contact, due, at, &mut owed) {
+                later(hold);
+            }
+            if contact.after_ms == 0 {
+                later(self.remind(contact, standing, at, telling, &mut owed));
+            }
+            if contact.summary {
+                later(self.sum_up(contact, at, telling, &mut owed));
+            }
+        }
+        if let Some(due) = self.test(at, telling, &mut owed) {
+            later(due);
+        }
+        self.due = next;
+        owed
+    }
+
+    /// Forgets what is long over, and learns what ended.
+    fn follow(&mut self, contact: &str, at: Stamp, standing: &[Standing]) {
+        let Some(heard) = self.heard.get_mut(contact) else {
+            return;
+        };
+        let stands: BTreeSet<&Occurrence> = standing.iter().map(|s| &s.occurrence).collect();
+        heard.retain(|o, h| stands.contains(o) || at.since(h.last) < REMEMBER_MS);
+        for s in standing {
+            if let Some(h) = heard.get_mut(&s.occurrence) {
+                h.priority = h.priority.max(s.priority);
+            }
+        }
+        if let Some(alerts) = self.alerts.get_mut(contact) {
+            alerts.retain(|_, (_, last)| at.since(*last) < REMEMBER_MS);
+        }
+    }
+
+    /// When this contact is owed a word about one alert, which, and how often it had one before.
+    fn due_of(
+        &self,
+        contact: &Contact,
+        item: &Standing,
+        at: Stamp,
+        telling: &Telling,
+    ) -> Option<(Stamp, Purpose, u32)> {
+        let heard = self
+            .heard
+            .get(&contact.name)
+            .and_then(|h| h.get(&item.occurrence));
+        let high = item.priority == Priority::High;
+        if let Some(heard) = heard {
+            let waits = matches!(
+                item.state,
+                State::Unacknowledged | State::LatchedUnacknowledged
+            );
+            if item.active || heard.over {
+                let again = heard.last.plus(telling.repeat_ms);
+                return (waits && high).then_some((again, Purpose::Again, heard.times));
+            }
+            if !item.state.is_masked() && heard.priority == Priority::High {
+                let when = after_quiet(contact, telling.zone, at);
+                return Some((when, Purpose::Over, heard.times));
+            }
+            return None;
+        }
+        if !matches!(
+            item.state,
+            State::Unacknowledged | State::LatchedUnacknowledged
+        ) {
+            return None;
+        }
+        let way_round = others(contact, item);
+        if way_round.is_empty() {
+            return None;
+        }
+        let (mut when, purpose) = if contact.after_ms == 0 {
+            (item.occurrence.raised_at, Purpose::Announce)
+        } else if item.priority == Priority::Low {
+            return None;
+        } else {
+            // Handed on from when the first of those before was told.
+            let before = telling
+                .contacts
+                .iter()
+                .filter(|c| c.after_ms < contact.after_ms && c.least <= item.priority)
+                .filter(|c| !others(c, item).is_empty());
+            let told = before.clone().filter_map(|c| {
+                let heard = self.heard.get(&c.name)?.get(&item.occurrence)?;
+                Some(heard.first)
+            });
+            match told.min() {
+                Some(first) => (first.plus(contact.after_ms), Purpose::Escalate),
+                // Nobody before them hears of this.
+                None if before.count() == 0 => (item.occurrence.raised_at, Purpose::Announce),
+                None => return None,
+            }
+        };
+        let alert = (item.occurrence.kind, item.occurrence.subject.clone());
+        let last = self.alerts.get(&contact.name).and_then(|a| a.get(&alert));
+        // What only went on, and comes off a shelf, is told at once.
+        if let Some((level, last)) = last
+            && item.occurrence.level <= *level
+            && *last < item.since
+        {
+            when = when.max(last.plus(if high { FLAPS_HIGH_MS } else { FLAPS_MS }));
+        }
+        if !high {
+            when = after_quiet(contact, telling.zone, when);
+        }
+        Some((when, purpose, 0))
+    }
+
+    /// Owes what is due to one contact, together where it is much. When some of it has to wait, tells
+    /// until when.
+    fn send(
+        &mut self,
+        contact: &Contact,
+        due: Vec<Due<'_>>,
+        at: Stamp,
+        owed: &mut Vec<Owed>,
+    ) -> Option<Stamp> {
+        if due.is_empty() {
+            return None;
+        }
+        let recent = self.recent.entry(contact.name.clone()).or_default();
+        while recent
+            .front()
+            .is_some_and(|first| FLOOD_MS <= at.since(*first))
+        {
+            recent.pop_front();
+        }
+        if FLOOD <= recent.len() {
+            return recent.front().map(|first| first.plus(FLOOD_MS));
+        }
+        let many = TOGETHER <= due.len() || FLOOD <= recent.len() + due.len();
+        let mut messages: Vec<Owed> = Vec::new();
+        for d in &due {
+            let message = Owed {
+                at,
+                contact: contact.name.clone(),
+                purpose: d.purpose,
+                priority: d.item.priority,
+                room: d.item.room.clone(),
+                about: match d.purpose {
+                    Purpose::Again => format!("{} for time {}", d.item.occurrence, d.times + 1),
+                    _ => d.item.occurrence.to_string(),
+                },
+                items: vec![d.item.clone()],
+                channels: others(contact, d.item),
+            };
+            match messages.first_mut() {
+                Some(first) if many => {
+                    first.purpose = Purpose::Digest;
+                    first.priority = first.priority.max(message.priority);
+                    if first.room != message.room {
+                        first.room.clear();
+                    }
+                    first.items.extend(message.items);
+                    first.channels.clone_from(&contact.channels);
+                }
+                _ => messages.push(message),
+            }
+        }
+        for message in &mut messages {
+            if message.purpose == Purpose::Digest {
+                // One occurrence may be announced and told to be over in two digests.
+                message.about = format!("{} and more at {}", message.about, at.to_rfc3339());
+            }
+            recent.push_back(at);
+        }
+        for d in &due {
+            let over = d.purpose == Purpose::Over;
+            self.note(&contact.name, &d.item.occurrence, &d.item.room, at, over);
+            let heard = self.heard.entry(contact.name.clone()).or_default();
+            if let Some(heard) = heard.get_mut(&d.item.occurrence) {
+                heard.priority = heard.priority.max(d.item.priority);
+            }
+        }
+        owed.extend(messages);
+        None
+    }
+
+    /// One reminder per room and day of what still stands, unless something was told within a day.
+    fn remind(
+        &mut self,
+        contact: &Contact,
+        standing: &[Standing],
+        at: Stamp,
+        telling: &Telling,
+        owed: &mut Vec<Owed>,
+    ) -> Stamp {
+        let today = local(telling.zone, at).date();
+        let due = moment(telling.zone, today, telling.remind_at);
+        if at < due {
+            return due;
+        }
+        let tomorrow = moment(telling.zone, after(today), telling.remind_at);
+        let looked = self.looked.insert(contact.name.clone(), today);
+        // What became due while nobody ran is told late, but not at night.
+        if looked == Some(today) || LATE_MS < at.since(due) {
+            return tomorrow;
+        }
+        let mut rooms: BTreeMap<&str, Vec<Standing>> = BTreeMap::new();
+        for s in standing {
+            let stands = s.state.is_sounding()
+                || matches!(
+                    s.state,
+                    State::LatchedUnacknowledged | State::LatchedAcknowledged
+                );
+            if stands && contact.least.max(Priority::Medium) <= s.priority {
+                rooms.entry(&s.room).or_default().push(s.clone());
+            }
+        }
+        let reminded = self.reminded.entry(contact.name.clone()).or_default();
+        for (room, items) in rooms {
+            let told = self.rooms.get(&contact.name).and_then(|r| r.get(room));
+            let recent = told.is_some_and(|told| at.since(*told) < RECENT_MS);
+            if recent || reminded.get(room) == Some(&today) {
+                continue;
+            }
+            reminded.insert(room.to_owned(), today);
+            owed.push(Owed {
+                at,
+                contact: contact.name.clone(),
+                purpose: Purpose::Remind,
+                priority: items
+                    .iter()
+                    .map(|i| i.priority)
+                    .max()
+                    .unwrap_or(Priority::Low),
+                room: room.to_owned(),
+                about: if room.is_empty() {
+                    format!("of {today}")
+                } else {
+                    format!("of {today} for {room}")
+                },
+                items,
+                channels: contact.channels.clone(),
+            });
+        }
+        tomorrow
+    }
+
+    fn sum_up(
+        &mut self,
+        contact: &Contact,
+        at: Stamp,
+        telling: &Telling,
+        owed: &mut Vec<Owed>,
+    ) -> Stamp {
+        let today = local(telling.zone, at).date();
+        let due = moment(telling.zone, today, telling.summary_at);
+        let tomorrow = moment(telling.zone, after(today), telling.summary_at);
+        let last = self.summed.get(&contact.name).copied();
+        if at < due {
+            if last.is_none() {
+                // Begun before today's hour: today's is owed.
+                self.summed.insert(contact.name.clone(), before(today));
+            }
+            return due;
+        }
+        // Whoever is told from here on for the first time begins tomorrow.
+        self.summed.insert(contact.name.clone(), today);
+        if last.is_some_and(|last| last < today) {
+            owed.push(Owed {
+                at,
+                contact: contact.name.clone(),
+                purpose: Purpose::Summary,
+                priority: Priority::Low,
+                room: String::new(),
+                about: format!("of {today}"),
+                items: Vec::new(),
+                channels: contact.channels.clone(),
+            });
+        }
+        tomorrow
+    }
+
+    /// A test by one channel that a person asks for; `None` when no contact is told by it.
+    pub fn test_now(&mut self, at: Stamp, channel: &SensorName, telling: &Telling) -> Option<Owed> {
+        let contact = telling
+            .contacts
+            .iter()
+            .find(|c| c.channels.contains(channel))?;
+        self.tested.insert(channel.clone(), at);
+        let mut owed = test_of(contact, channel, at);
+        owed.about = format!("asked for at {}", at.to_rfc3339());
+        Some(owed)
+    }
+
+    /// A test by every channel each month; a new one is tested at once, outside quiet hours.
+    fn test(&mut self, at: Stamp, telling: &Telling, owed: &mut Vec<Owed>) -> Option<Stamp> {
+        let mut next: Option<Stamp> = None;
+        let mut seen = BTreeSet::new();
+        for contact in &telling.contacts {
+            for channel in &contact.channels {
+                if !seen.insert(channel) {
+                    continue;
+                }
+                let due = match self.tested.get(channel) {
+                    None => at,
+                    Some(last) => {
+                        let day = local(telling.zone, *last).date();
+                        let first = day.with_day(1).unwrap_or(day);
+                        let month = first.checked_add_months(chrono::Months::new(1));
+                        moment(telling.zone, month.unwrap_or(day), telling.summary_at)
+                    }
+                };
+                let due = after_quiet(contact, telling.zone, due);
+                if at < due {
+                    next = next.into_iter().chain([due]).min();
+                    continue;
+                }
+                self.tested.insert(channel.clone(), at);
+                let day = local(telling.zone, at).date();
+                let mut test = test_of(contact, channel, at);
+                test.about = format!("of {day}");
+                owed.push(test);
+            }
+        }
+        next
+    }
+}
+
+/// The channels by which a contact is told of something: all, but for the one that is failing.
+fn others(contact: &Contact, item: &Standing) -> Vec<SensorName> {
+    let failing = match &item.occurrence.subject {
+        Subject::Channel(name) => name.as_str(),
+        _ => "",
+    };
+    let channels = contact.channels.iter();
+    channels
+        .filter(|c| c.as_str() != failing)
+        .cloned()
+        .collect()
+}
+
+fn test_of(contact: &Contact, channel: &SensorName, at: Stamp) -> Owed {
+    Owed {
+        at,
+        contact: contact.name.clone(),
+        purpose: Purpose::Test,
+        priority: Priority::Low,
+        room: String::new(),
+        about: String::new(),
+        items: Vec::new(),
+        channels: vec![channel.clone()],
+    }
+}
+
+/// Local date and time.
+pub fn local(zone: Tz, at: Stamp) -> chrono::NaiveDateTime {
+    zone.from_utc_datetime(&at.to_utc().naive_utc())
+        .naive_local()
+}
+
+/// The instant of a local time; the earlier one when the clock is set back over it, and the first
+/// after the gap when it is set forward over it.
+pub fn moment(zone: Tz, day: NaiveDate, time: NaiveTime) -> Stamp {
+    let wall = day.and_time(time);
+    let found = (0..=12).find_map(|quarters| {
+        let wall = wall + TimeDelta::minutes(15 * quarters);
+        zone.from_local_datetime(&wall).earliest()
+    });
+    found.map_or_else(
+        || Stamp(wall.and_utc().timestamp_millis()),
+        |at| at.to_utc().into(),
+    )
+}
+
+fn after(day: NaiveDate) -> NaiveDate {
+    day.succ_opt().unwrap_or(day)
+}
+
+fn before(day: NaiveDate) -> NaiveDate {
+    day.pred_opt().unwrap_or(day)
+}
+
+/// The same instant, or the end of the quiet hours in which it lies.
+fn after_quiet(contact: &Contact, zone: Tz, at: Stamp) -> Stamp {
+    let Some((from, to)) = contact.quiet else {
+        return at;
+    };
+    let wall = local(zone, at);
+    let (day, time) = (wall.date(), wall.time());
+    if from <= to {
+        if (from..to).contains(&time) {
+            return moment(zone, day, to);
+        }
+    } else if from <= time {
+        return moment(zone, after(day), to);
+    } else if time < to {
+        return moment(zone, day, to);
+    }
+    at
+}

@@ -1,0 +1,688 @@
+//! The life of each alert: raised, seen, shelved, suppressed, over, reset.
+//!
+//! After the states and transitions of ANSI/ISA-18.2 and IEC 62682 (OPC 10000-9 is the open text).
+//! Two memories, active and unacknowledged, are kept whatever hides them; every entry into
+//! "unacknowledged" is a raising with a name of its own, so that an old acknowledgement never
+//! reaches it.
+
+use super::{
+    alert::{Figures, Occurrence, State, Subject, Transition},
+    judge::{Channel, Input, Judge, dew_point},
+    limits::{Kind, Priority},
+    reading::{HOUR_MS, SensorName, Stamp},
+    settings::Handling,
+    standing::{Out, Shelf, together},
+};
+
+/// Why nobody is told of an alert although it is active.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Mask {
+    /// Every sensor that says so is in fault.
+    Fault,
+    /// Every sensor that says so is out of service, or in fault.
+    Out,
+}
+
+#[derive(Debug, Clone)]
+pub(super) struct Alert {
+    pub(super) room: Option<usize>,
+    pub(super) kind: Kind,
+    pub(super) subject: Subject,
+    /// (sensor, rule) pairs that can raise it; empty for what follows from no limit.
+    pub(super) members: Vec<(usize, usize)>,
+    pub(super) level: u8,
+    pub(super) priority: Priority,
+    pub(super) acknowledged: bool,
+    pub(super) seen_at: Stamp,
+    /// A reset is owed.
+    pub(super) latched: bool,
+    pub(super) shelf: Option<Shelf>,
+    pub(super) mask: Option<Mask>,
+    pub(super) occurrence: Option<Occurrence>,
+    pub(super) since: Stamp,
+    /// When the recorder ran again, for the alert about its gap.
+    pub(super) until: Option<Stamp>,
+    /// The sensor and rule whose figures are told; none for what rests on no sensor.
+    pub(super) lead: Option<(usize, usize)>,
+}
+
+impl Alert {
+    pub(super) fn new(room: Option<usize>, kind: Kind, subject: Subject) -> Self {
+        Self {
+            room,
+            kind,
+            subject,
+            members: Vec::new(),
+            level: 0,
+            priority: Priority::Low,
+            acknowledged: true,
+            seen_at: Stamp::default(),
+            latched: false,
+            shelf: None,
+            mask: None,
+            occurrence: None,
+            since: Stamp::default(),
+            until: None,
+            lead: None,
+        }
+    }
+
+    /// Takes over what is remembered of the same alert before a change of settings.
+    pub(super) fn carry(&mut self, old: &Self) {
+        self.level = old.level;
+        self.priority = old.priority;
+        self.acknowledged = old.acknowledged;
+        self.seen_at = old.seen_at;
+        self.latched = old.latched;
+        self.shelf.clone_from(&old.shelf);
+        self.mask = old.mask;
+        self.occurrence.clone_from(&old.occurrence);
+        self.since = old.since;
+        self.until = old.until;
+    }
+
+    pub(super) fn state(&self) -> State {
+        let plain = State::of(0 < self.level, self.acknowledged, self.latched);
+        match self.mask {
+            Some(Mask::Out) if plain != State::Normal => State::OutOfService,
+            Some(Mask::Fault) if 0 < self.level => State::Suppressed,
+            _ if self.shelf.is_some() => State::Shelved,
+            _ => plain,
+        }
+    }
+
+    /// When something happens to it by itself.
+    pub(super) fn due(&self, handling: Handling) -> Option<Stamp> {
+        let shelf = self.shelf.as_ref().map(|s| s.until);
+        let again = self.again_due(handling);
+        shelf.into_iter().chain(again).min()
+    }
+
+    /// When an acknowledged alert that is still active is raised again.
+    fn again_due(&self, handling: Handling) -> Option<Stamp> {
+        let waits = self.state() == State::Acknowledged && self.priority == Priority::High;
+        waits.then(|| self.seen_at.plus(handling.again_ms))
+    }
+
+    /// A new raising. Its name differs from every earlier one even within one millisecond.
+    fn raise(&mut self, at: Stamp) {
+        let last = self.occurrence.as_ref().map(|o| o.raised_at.plus(1));
+        let raised_at = last.map_or(at, |last| at.max(last));
+        self.acknowledged = false;
+        self.latched = self.kind.latches();
+        self.occurrence = Some(Occurrence {
+            raised_at,
+            kind: self.kind,
+            level: self.level,
+            subject: self.subject.clone(),
+        });
+    }
+}
+
+impl Channel {
+    pub(super) fn due(self, handling: Handling) -> Option<Stamp> {
+        let since = self.failing_since.filter(|_| !self.active);
+        since.map(|since| since.plus(handling.failing_ms))
+    }
+}
+
+/// What the sensors, or whoever else has a say, make of one alert.
+struct Voice {
+    level: u8,
+    priority: Priority,
+    lead: Option<(usize, usize)>,
+    mask: Option<Mask>,
+}
+
+/// Why an act of a person is refused; the words are for that person.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum Refusal {
+    /// The occurrence is not the one that stands.
+    #[error("this alert is over, or a later one has followed it; look at the list again")]
+    NotStanding,
+    /// The shelf would end before it begins.
+    #[error("the time on the shelf must end in the future")]
+    NoTime,
+    /// The shelf would be longer than may be.
+    #[error("that is longer than an alert may lie on the shelf")]
+    TooLong,
+    /// No reason is given.
+    #[error("a reason is needed, so that the next person knows")]
+    NoReason,
+    /// The condition it would wait for is over.
+    #[error("it is over already; acknowledge it instead")]
+    OverAlready,
+    /// It lies on no shelf.
+    #[error("it lies on no shelf")]
+    NotShelved,
+    /// There is nothing to reset, or it is too early.
+    #[error("it can be reset once it is over and acknowledged")]
+    NotLatched,
+    /// There is no such sensor.
+    #[error("there is no such sensor")]
+    NoSensor,
+    /// There is no such room.
+    #[error("there is no such room")]
+    NoRoom,
+}
+
+impl Judge {
+    /// Why an act would be refused; nothing is refused to the machine. Acknowledging twice is once.
+    pub fn refuses(&self, input: &Input) -> Option<Refusal> {
+        match input {
+            Input::Shelve {
+                at,
+                occurrence,
+                until,
+                one_shot,
+                reason,
+                ..
+            } => {
+                let Some(alert) = self.alert_of(occurrence).map(|i| &self.alerts[i]) else {
+                    return Some(Refusal::NotStanding);
+                };
+                let cap = self.settings.handling.longest_shelf_ms;
+                if alert.state() == State::Normal {
+                    Some(Refusal::NotStanding)
+                } else if reason.trim().is_empty() {
+                    Some(Refusal::NoReason)
+                } else if *until <= *at {
+                    Some(Refusal::NoTime)
+                } else if cap < until.since(*at) {
+                    Some(Refusal::TooLong)
+                } else if *one_shot && alert.level == 0 {
+                    Some(Refusal::OverAlready)
+                } else {
+                    None
+                }
+            }
+            Input::Unshelve { occurrence, .. } => {
+                let alert = self.alert_of(occurrence).map(|i| &self.alerts[i]);
+                match alert {
+                    Some(alert) if alert.shelf.is_some() => None,
+                    _ => Some(Refusal::NotShelved),
+                }
+            }
+            Input::Reset { occurrence, .. } => {
+                let alert = self.alert_of(occurrence).map(|i| &self.alerts[i]);
+                match alert {
+                    Some(a) if a.latched && a.level == 0 && a.acknowledged => None,
+                    _ => Some(Refusal::NotLatched),
+                }
+            }
+            Input::Service { sensor, out, .. } => {
+                if !self.sensors.iter().any(|s| s.settings.name == *sensor) {
+                    Some(Refusal::NoSensor)
+                } else if out.as_ref().is_some_and(|(why, _)| why.trim().is_empty()) {
+                    Some(Refusal::NoReason)
+                } else {
+                    None
+                }
+            }
+            Input::Stage { room, .. } => {
+                let known = self.settings.rooms.iter().any(|r| r.name == *room);
+                (!known).then_some(Refusal::NoRoom)
+            }
+            _ => None,
+        }
+    }
+
+    fn alert_of(&self, occurrence: &Occurrence) -> Option<usize> {
+        self.alerts
+            .iter()
+            .position(|a| a.occurrence.as_ref() == Some(occurrence))
+    }
+
+    /// Does what a person or a channel asks; what is refused changes nothing.
+    pub(super) fn handle(&mut self, input: &Input, at: Stamp, out: &mut Vec<Transition>) {
+        if self.refuses(input).is_some() {
+            return;
+        }
+        match input {
+            Input::Acknowledge { occurrence, .. } => {
+                let found = self.alert_of(occurrence);
+                if let Some(index) = found.filter(|&i| !self.alerts[i].acknowledged) {
+                    let from = self.alerts[index].state();
+                    self.alerts[index].acknowledged = true;
+                    self.alerts[index].seen_at = at;
+                    self.tell(index, from, at, out);
+                }
+            }
+            Input::Shelve {
+                occurrence,
+                until,
+                one_shot,
+                reason,
+                by,
+                ..
+            } => {
+                if let Some(index) = self.alert_of(occurrence) {
+                    let from = self.alerts[index].state();
+                    self.alerts[index].shelf = Some(Shelf {
+                        until: *until,
+                        one_shot: *one_shot,
+                        reason: reason.clone(),
+                        by: by.clone(),
+                        level: occurrence.level,
+                    });
+                    self.tell(index, from, at, out);
+                }
+            }
+            Input::Unshelve { occurrence, .. } => {
+                if let Some(index) = self.alert_of(occurrence) {
+                    self.unshelve(index, at, out);
+                }
+            }
+            Input::Reset { occurrence, .. } => {
+                if let Some(index) = self.alert_of(occurrence) {
+                    let from = self.alerts[index].state();
+                    self.alerts[index].latched = false;
+                    self.tell(index, from, at, out);
+                }
+            }
+            Input::Service {
+                sensor, out: to, ..
+            } => self.service(sensor, to.clone(), at, out),
+            Input::Channel {
+                channel,
+                failing_since,
+                ..
+            } => self.channel(channel, *failing_since, at, out),
+            _ => {}
+        }
+    }
+
+    /// Takes an alert off its shelf: what still holds is raised anew, what is over is done with.
+    fn unshelve(&mut self, index: usize, at: Stamp, out: &mut Vec<Transition>) {
+        let from = self.alerts[index].state();
+        self.alerts[index].shelf = None;
+        self.reveal(index, from, at, out);
+    }
+
+    /// Nothing that a person hid it with hides it any more.
+    fn reveal(&mut self, index: usize, from: State, at: Stamp, out: &mut Vec<Transition>) {
+        let alert = &mut self.alerts[index];
+        if 0 < alert.level {
+            alert.raise(at);
+        } else if !alert.latched {
+            alert.acknowledged = true;
+        }
+        self.tell(index, from, at, out);
+    }
+
+    fn service(
+        &mut self,
+        name: &SensorName,
+        to: Option<(String, String)>,
+        at: Stamp,
+        out: &mut Vec<Transition>,
+    ) {
+        let Some(index) = self.sensors.iter().position(|s| s.settings.name == *name) else {
+            return;
+        };
+        let sensor = &mut self.sensors[index];
+        let before = sensor.out.take();
+        sensor.out = to.map(|(reason, by)| Out {
+            since: before.as_ref().map_or(at, |o| o.since),
+            reason,
+            by,
+        });
+        let returned = before.is_some() && sensor.out.is_none();
+        if returned {
+            // It gets the time it needs to be heard again.
+            sensor.heard_at = sensor.heard_at.max(at);
+            sensor.silent = None;
+        }
+        let mut touched: Vec<usize> = sensor.rules.iter().map(|r| r.alert).collect();
+        touched.extend([sensor.silent_alert, sensor.swing_alert]);
+        let hidden: Vec<(usize, State)> = touched
+            .iter()
+            .map(|&i| (i, self.alerts[i].state()))
+            .filter(|(_, s)| returned && *s == State::OutOfService)
+            .collect();
+        self.settle(touched, at, out);
+        for (index, from) in hidden {
+            let alert = &self.alerts[index];
+            // One that ended with this has been told already.
+            if alert.mask.is_none() && alert.state() != State::Normal {
+                self.reveal(index, from, at, out);
+            }
+        }
+    }
+
+    fn channel(
+        &mut self,
+        name: &str,
+        failing_since: Option<Stamp>,
+        at: Stamp,
+        out: &mut Vec<Transition>,
+    ) {
+        let channel = self.channels.entry(name.to_owned()).or_default();
+        channel.failing_since = match (channel.failing_since, failing_since) {
+            (Some(before), Some(_)) => Some(before),
+            (_, since) => since,
+        };
+        channel.active &= channel.failing_since.is_some();
+        if channel.failing_since.is_none() {
+            self.channels.remove(name);
+        }
+        let subject = Subject::Channel(name.to_owned());
+        let index = self.site_alert(Kind::ChannelFailing, subject);
+        self.settle_one(index, at, out);
+        // What was owed before this was heard.
+        self.due = Stamp(i64::MIN);
+        self.cross(at, out);
+    }
+
+    /// The alert about something that is no room and no sensor; made when it is first needed.
+    fn site_alert(&mut self, kind: Kind, subject: Subject) -> usize {
+        let found = self
+            .alerts
+            .iter()
+            .position(|a| a.kind == kind && a.subject == subject);
+        found.unwrap_or_else(|| {
+            self.alerts.push(Alert::new(None, kind, subject));
+            self.alerts.len() - 1
+        })
+    }
+
+    /// Nobody was looking: raised and over at once, and it stands until somebody has seen to it.
+    pub(super) fn was_off(&mut self, off_from: Stamp, at: Stamp, out: &mut Vec<Transition>) {
+        let index = self.site_alert(Kind::RecorderOff, Subject::Recorder);
+        let alert = &mut self.alerts[index];
+        let from = alert.state();
+        alert.since = off_from;
+        alert.until = Some(at);
+        alert.priority = Priority::Medium;
+        alert.level = 1;
+        alert.raise(at);
+        self.tell(index, from, at, out);
+        let from = self.alerts[index].state();
+        self.alerts[index].level = 0;
+        self.tell(index, from, at, out);
+    }
+
+    /// Crosses what is due at `due` for alerts and channels.
+    pub(super) fn cross_alerts(
+        &mut self,
+        due: Stamp,
+        at: Stamp,
+        touched: &mut Vec<usize>,
+        out: &mut Vec<Transition>,
+    ) {
+        let handling = self.settings.handling;
+        let mut failing = Vec::new();
+        for (name, channel) in &mut self.channels {
+            if channel.due(handling) == Some(due) {
+                channel.active = true;
+                failing.push(name.clone());
+            }
+        }
+        for name in failing {
+            touched.push(self.site_alert(Kind::ChannelFailing, Subject::Channel(name)));
+        }
+        for index in 0..self.alerts.len() {
+            if self.alerts[index]
+                .shelf
+                .as_ref()
+                .is_some_and(|s| s.until == due)
+            {
+                self.unshelve(index, at, out);
+            } else if self.alerts[index].again_due(handling) == Some(due) {
+                let from = self.alerts[index].state();
+                self.alerts[index].raise(at);
+                self.tell(index, from, at, out);
+            }
+        }
+    }
+
+    // ---- from rules to states ----
+
+    /// Brings alerts in line with their rules after some of these changed.
+    pub(super) fn settle(&mut self, mut touched: Vec<usize>, at: Stamp, out: &mut Vec<Transition>) {
+        touched.sort_unstable();
+        touched.dedup();
+        for index in touched {
+            self.settle_one(index, at, out);
+        }
+    }
+
+    fn settle_one(&mut self, index: usize, at: Stamp, out: &mut Vec<Transition>) {
+        let voice = self.voice(index);
+        let held = self.holds_up(index);
+        let since = voice.lead.map(|(s, r)| self.since_of(index, s, r));
+        let channel_since = match &self.alerts[index].subject {
+            Subject::Channel(name) => self.channels.get(name).and_then(|c| c.failing_since),
+            _ => None,
+        };
+        let alert = &mut self.alerts[index];
+        let from = alert.state();
+        alert.mask = voice.mask;
+        if voice.level == alert.level {
+            // Another sensor may hold up what this one has left: then its figures are told.
+            if 0 < voice.level && !held {
+                alert.lead = voice.lead;
+            }
+            if alert.state() != from {
+                self.tell(index, from, at, out);
+            }
+            return;
+        }
+        let raised = alert.level < voice.level;
+        if 0 < voice.level {
+            let since = since.or(channel_since).unwrap_or(at);
+            alert.since = if alert.level == 0 {
+                since
+            } else {
+                alert.since.min(since)
+            };
+            alert.lead = voice.lead;
+            alert.priority = voice.priority;
+        }
+        alert.level = voice.level;
+        if raised {
+            // A worse rung is an alert of its own: no shelf covers it.
+            alert.shelf.take_if(|shelf| shelf.level < voice.level);
+            alert.raise(at);
+        } else if voice.level == 0
+            && alert.shelf.take_if(|shelf| shelf.one_shot).is_some()
+            && !alert.latched
+        {
+            alert.acknowledged = true;
+        }
+        self.tell(index, from, at, out);
+    }
+
+    fn since_of(&self, index: usize, sensor: usize, rule: usize) -> Stamp {
+        let sensor = &self.sensors[sensor];
+        match self.alerts[index].kind {
+            Kind::Silent => sensor.heard_at,
+            Kind::Swinging => self.now,
+            _ => sensor.dwells[rule].stretch.since,
+        }
+    }
+
+    /// The highest active rung of an alert, its priority, who says so, and whether they can be
+    /// believed. Sensors in fault or out of service are heard only when no other has a say.
+    fn voice(&self, index: usize) -> Voice {
+        let alert = &self.alerts[index];
+        let quiet = Voice {
+            level: 0,
+            priority: alert.priority,
+            lead: alert.lead,
+            mask: None,
+        };
+        match alert.kind {
+            Kind::RecorderOff => quiet,
+            Kind::ChannelFailing => {
+                let active = match &alert.subject {
+                    Subject::Channel(name) => self.channels.get(name).is_some_and(|c| c.active),
+                    _ => false,
+                };
+                Voice {
+                    level: u8::from(active),
+                    priority: Priority::Medium,
+                    ..quiet
+                }
+            }
+            Kind::Silent => {
+                let Some(sensor) = alert.lead.map(|(s, _)| &self.sensors[s]) else {
+                    return quiet;
+                };
+                let out = sensor.out.is_some().then_some(Mask::Out);
+                match sensor.silent {
+                    Some(priority) => Voice {
+                        level: 1,
+                        priority,
+                        mask: out,
+                        ..quiet
+                    },
+                    None => Voice { mask: out, ..quiet },
+                }
+            }
+            Kind::Swinging => {
+                let swings = self.sensors.iter().enumerate().filter_map(|(i, s)| {
+                    let swing = s.swing.as_ref().filter(|_| s.swing_alert == index)?;
+                    Some((i, 0, 1, Priority::Low, swing.active))
+                });
+                self.among(swings, quiet)
+            }
+            _ => {
+                let members = alert.members.iter().map(|&(s, r)| {
+                    let (rule, dwell) = (&self.sensors[s].rules[r], &self.sensors[s].dwells[r]);
+                    (s, r, rule.level, rule.priority, dwell.active)
+                });
+                self.among(members, quiet)
+            }
+        }
+    }
+
+    fn among(
+        &self,
+        members: impl Iterator<Item = (usize, usize, u8, Priority, bool)>,
+        quiet: Voice,
+    ) -> Voice {
+        // Sound, in fault, out of service.
+        let mut worst: [Option<(u8, Priority, (usize, usize))>; 3] = [None; 3];
+        let mut all_out = true;
+        for (s, r, level, priority, active) in members {
+            let sensor = &self.sensors[s];
+            all_out &= sensor.out.is_some();
+            let belief = match (&sensor.out, sensor.silent) {
+                (Some(_), _) => 2,
+                (None, Some(_)) => 1,
+                (None, None) => 0,
+            };
+            let worst = &mut worst[belief];
+            if active && worst.is_none_or(|(w, ..)| w < level) {
+                *worst = Some((level, priority, (s, r)));
+            }
+        }
+        let masks = [None, Some(Mask::Fault), Some(Mask::Out)];
+        let heard = worst
+            .into_iter()
+            .zip(masks)
+            .find_map(|(w, m)| Some((w?, m)));
+        match heard {
+            Some(((level, priority, lead), mask)) => Voice {
+                level,
+                priority,
+                lead: Some(lead),
+                mask,
+            },
+            None => Voice {
+                mask: all_out.then_some(Mask::Out),
+                ..quiet
+            },
+        }
+    }
+
+    /// The sensor and rule that have the say now.
+    pub(super) fn lead_of(&self, index: usize) -> Option<(usize, usize)> {
+        self.voice(index).lead
+    }
+
+    /// The rule whose figures are told is still broken at the level of its alert, by a sound sensor.
+    fn holds_up(&self, index: usize) -> bool {
+        let alert = &self.alerts[index];
+        let Some((sensor, rule)) = alert.lead else {
+            return true;
+        };
+        if matches!(alert.kind, Kind::Silent | Kind::Swinging) {
+            return true;
+        }
+        let sensor = &self.sensors[sensor];
+        if sensor.silent.is_some() || sensor.out.is_some() {
+            return false;
+        }
+        let rules = sensor.rules.iter().zip(&sensor.dwells);
+        rules
+            .skip(rule)
+            .take(1)
+            .any(|(rule, dwell)| dwell.active && rule.level == alert.level)
+    }
+
+    pub(super) fn room_of(&self, alert: &Alert) -> String {
+        alert
+            .room
+            .map_or_else(String::new, |r| self.settings.rooms[r].name.clone())
+    }
+
+    pub(super) fn tell(&self, index: usize, from: State, at: Stamp, out: &mut Vec<Transition>) {
+        let alert = &self.alerts[index];
+        let Some(occurrence) = alert.occurrence.clone() else {
+            return;
+        };
+        out.push(Transition {
+            at,
+            room: self.room_of(alert),
+            subject: alert.subject.clone(),
+            kind: alert.kind,
+            priority: alert.priority,
+            from,
+            to: alert.state(),
+            active: 0 < alert.level,
+            occurrence,
+            figures: self.figures(alert),
+        });
+    }
+
+    pub(super) fn figures(&self, alert: &Alert) -> Figures {
+        let rounded = |v: f64| (v * 1000.0).round() / 1000.0;
+        let hours = |ms: i64| rounded(ms as f64 / HOUR_MS as f64);
+        let mut figures = Figures {
+            since: alert.since.to_rfc3339(),
+            ..Figures::default()
+        };
+        let Some((sensor, rule)) = alert.lead else {
+            figures.until = alert.until.map(Stamp::to_rfc3339);
+            figures.hours_beyond = alert.until.map(|until| hours(until.since(alert.since)));
+            return figures;
+        };
+        let sensor = &self.sensors[sensor];
+        let (t, rh) = together(sensor.temperature, sensor.humidity, sensor.hold_ms);
+        let (t, rh) = (t.map(rounded), rh.map(rounded));
+        figures.sensor = sensor.settings.name.to_string();
+        figures.temperature_c = t;
+        figures.humidity_pct = rh;
+        figures.dew_point_c = t.zip(rh).and_then(|(t, rh)| dew_point(t, rh)).map(rounded);
+        match (alert.kind, sensor.dwells.get(rule), &sensor.swing) {
+            (Kind::Silent, ..) => {}
+            (Kind::Swinging, _, Some(swing)) => {
+                let (ms, pieces) = swing.figures();
+                figures.hours_beyond = Some(hours(ms));
+                figures.pieces = Some(pieces);
+            }
+            (_, Some(dwell), _) => {
+                let stretch = dwell.stretch;
+                figures.until = stretch.until.map(Stamp::to_rfc3339);
+                figures.hours_beyond = Some(hours(stretch.beyond_ms));
+                figures.value = Some(rounded(stretch.value));
+                figures.limit = Some(rounded(stretch.limit));
+                figures.worst = Some(rounded(stretch.worst));
+            }
+            _ => {}
+        }
+        figures
+    }
+}

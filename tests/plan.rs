@@ -1,0 +1,251 @@
+//! Who is told what, over random days: nobody twice, nobody at night but for what is high, nobody
+//! flooded, and what is high at once.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{NaiveTime, Timelike};
+use overwinter::{
+    engine::backtest::Backtest,
+    notify::plan::{Contact, Purpose, Telling, Told, local},
+    watch::{
+        Arrives, Input, Limits, Occurrence, Priority, Reading, Role, RoomSettings, SensorId,
+        SensorName, SensorSettings, Settings, Stamp, State, Values,
+        reading::{HOUR_MS, MINUTE_MS},
+    },
+};
+use proptest::prelude::*;
+
+const START: Stamp = Stamp(1_796_083_200_000); // 2026-12-01T00:00:00Z
+const ROOMS: u32 = 4;
+
+fn time(h: u32) -> NaiveTime {
+    NaiveTime::from_hms_opt(h, 0, 0).unwrap()
+}
+
+fn telling() -> Telling {
+    let contact = |name: &str, after: i64, least, quiet: Option<(u32, u32)>| Contact {
+        name: name.to_owned(),
+        channels: vec![SensorName::new(&format!("{name}-phone")).unwrap()],
+        least,
+        after_ms: after * MINUTE_MS,
+        quiet: quiet.map(|(from, to)| (time(from), time(to))),
+        summary: after == 0,
+    };
+    Telling {
+        zone: chrono_tz::America::Chicago,
+        contacts: vec![
+            contact("Odile", 0, Priority::Low, Some((22, 6))),
+            contact("Bram", 30, Priority::Medium, None),
+            contact("Siren", 45, Priority::High, None),
+        ],
+        ..Telling::default()
+    }
+}
+
+fn settings() -> Settings {
+    Settings {
+        rooms: (1..=ROOMS)
+            .map(|n| RoomSettings::storing(&format!("room-{n}"), Limits::default()))
+            .collect(),
+        sensors: (1..=ROOMS)
+            .map(|n| SensorSettings {
+                id: SensorId(n),
+                name: SensorName::new(&format!("s-{n}")).unwrap(),
+                room: format!("room-{n}"),
+                role: Role::Air,
+                crate_code: None,
+                interval_ms: 10 * MINUTE_MS,
+                arrives: Arrives::Live,
+            })
+            .collect(),
+        ..Settings::default()
+    }
+}
+
+#[derive(Debug, Clone)]
+enum Act {
+    /// From here on a room's air is so; `None` is silence.
+    Air(u32, Option<(i32, i32)>),
+    /// Somebody acknowledges the first alert that waits.
+    Acknowledge,
+}
+
+fn act() -> impl Strategy<Value = (i64, Act)> {
+    let air = (
+        1..=ROOMS,
+        prop::option::weighted(0.9, (-1i32..20, 60i32..96)),
+    );
+    let act = prop_oneof![
+        4 => air.prop_map(|(room, air)| Act::Air(room, air)),
+        1 => Just(Act::Acknowledge),
+    ];
+    (1i64..400, act)
+}
+
+struct Days {
+    winter: Backtest,
+    acknowledged: BTreeMap<Occurrence, Stamp>,
+}
+
+fn run(history: &[(i64, Act)]) -> Days {
+    let mut winter = Backtest::new(&telling());
+    winter.feed(&Input::Settings {
+        at: START,
+        settings: settings(),
+    });
+    let mut air: BTreeMap<u32, (i32, i32)> = (1..=ROOMS).map(|n| (n, (9, 80))).collect();
+    let (mut minute, mut seq) = (0, 0);
+    let mut acknowledged = BTreeMap::new();
+    for (pause, act) in history {
+        for _ in 0..*pause {
+            minute += 1;
+            let at = START.plus(minute * MINUTE_MS);
+            winter.feed(&Input::Tick { at });
+            if minute % 10 != 0 {
+                continue;
+            }
+            for (id, (t, rh)) in &air {
+                seq += 1;
+                winter.feed(&Input::Reading(Reading {
+                    seq,
+                    sensor: SensorId(*id),
+                    measured_at: at,
+                    received_at: at,
+                    values: Values {
+                        temperature_mc: Some(t * 1000),
+                        humidity_mpct: Some(rh * 1000),
+                        battery_pct: None,
+                    },
+                }));
+            }
+        }
+        let at = START.plus(minute * MINUTE_MS);
+        match act {
+            Act::Air(room, Some(values)) => {
+                air.insert(*room, *values);
+            }
+            Act::Air(room, None) => {
+                air.remove(room);
+            }
+            Act::Acknowledge => {
+                let standing = winter.judge().standing();
+                let waits = standing
+                    .into_iter()
+                    .find(|s| s.state.wants_acknowledgement());
+                if let Some(s) = waits {
+                    acknowledged.insert(s.occurrence.clone(), at);
+                    winter.feed(&Input::Acknowledge {
+                        at,
+                        occurrence: s.occurrence,
+                    });
+                }
+            }
+        }
+    }
+    Days {
+        winter,
+        acknowledged,
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 400, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn everybody_is_told_what_concerns_them_and_no_more(
+        history in prop::collection::vec(act(), 1..40),
+    ) {
+        let Days { winter, acknowledged } = run(&history);
+        let telling = telling();
+        let mut keys = BTreeSet::new();
+        let mut at_by: BTreeMap<&str, Vec<Stamp>> = BTreeMap::new();
+        for owed in &winter.owed {
+            for channel in &owed.channels {
+                prop_assert!(keys.insert(owed.key(channel)), "twice: {}", owed.key(channel));
+            }
+            let contact = telling.contacts.iter().find(|c| c.name == owed.contact).unwrap();
+            prop_assert!(owed.items.iter().all(|i| contact.least <= i.priority), "{:?}", owed);
+            // Quiet hours mute everything but what is high.
+            let hour = local(telling.zone, owed.at).hour();
+            let night = !(6..22).contains(&hour);
+            if contact.quiet.is_some() && night {
+                prop_assert_eq!(owed.priority, Priority::High, "{:?}", owed);
+            }
+            if owed.purpose.interrupts() {
+                at_by.entry(&owed.contact).or_default().push(owed.at);
+            }
+            // Handed on only while nobody has seen it, and not before its time.
+            for item in owed.items.iter().filter(|_| owed.purpose == Purpose::Escalate) {
+                let seen = acknowledged.get(&item.occurrence);
+                prop_assert!(seen.is_none_or(|seen| owed.at <= *seen));
+                prop_assert!(contact.after_ms <= owed.at.since(item.occurrence.raised_at));
+            }
+        }
+        for times in at_by.values() {
+            for (n, from) in times.iter().enumerate() {
+                let within = times[n..].iter().take_while(|to| to.since(*from) < 10 * MINUTE_MS);
+                prop_assert!(within.count() <= 10);
+            }
+        }
+        // What is high is told within the minute, but for one that came and went within the hour.
+        let told_high = |o: &Occurrence, at: Stamp| winter.owed.iter().any(|m| {
+            m.contact == "Odile"
+                && (0..=MINUTE_MS).contains(&m.at.since(at))
+                && m.items.iter().any(|i| i.occurrence == *o)
+        });
+        let told_lately = |o: &Occurrence, at: Stamp| winter.owed.iter().any(|m| {
+            m.contact == "Odile"
+                && m.purpose.interrupts()
+                && (0..HOUR_MS).contains(&at.since(m.at))
+                && m.items.iter().any(|i| {
+                    i.occurrence.kind == o.kind && i.occurrence.subject == o.subject
+                })
+        });
+        let high = |o: &Occurrence| o.kind == overwinter::watch::Kind::Frost;
+        for (at, o) in winter.raised.iter().filter(|(_, o)| high(o)) {
+            prop_assert!(told_high(o, *at) || told_lately(o, *at), "{o} at {:?}", at);
+        }
+    }
+
+    /// What a start recalls from the record leads to the same messages as never having stopped.
+    #[test]
+    fn what_was_told_is_recalled(
+        history in prop::collection::vec(act(), 1..25),
+        cut in 0usize..25,
+    ) {
+        use overwinter::notify::plan::Plan;
+        let telling = telling();
+        let cut = cut.min(history.len());
+        let Days { winter, .. } = run(&history[..cut]);
+        let mut plan = Plan::default();
+        for owed in &winter.owed {
+            for channel in &owed.channels {
+                let told = Told {
+                    at: owed.at,
+                    contact: owed.contact.clone(),
+                    channel: channel.clone(),
+                    purpose: owed.purpose,
+                    room: owed.room.clone(),
+                    occurrences: owed.items.iter().map(|i| i.occurrence.clone()).collect(),
+                };
+                plan.recall(&told, telling.zone);
+            }
+        }
+        // Started again in the same minute, it owes nothing that was owed before.
+        let standing = winter.judge().standing();
+        let owed = plan.step(winter.judge().now(), &standing, &telling);
+        let before: BTreeSet<String> = winter.owed.iter().flat_map(|o| o.channels.iter().map(|c| o.key(c))).collect();
+        for o in &owed {
+            for channel in &o.channels {
+                prop_assert!(!before.contains(&o.key(channel)), "{}", o.key(channel));
+            }
+            prop_assert!(o.purpose == Purpose::Remind || o.items.iter().all(|i| i.state != State::Acknowledged), "{:?}", o);
+            let announced = |i: &overwinter::watch::Standing| winter.owed.iter().any(|w| {
+                w.contact == o.contact && w.items.iter().any(|j| j.occurrence == i.occurrence)
+            });
+            if matches!(o.purpose, Purpose::Announce | Purpose::Escalate) {
+                prop_assert!(!o.items.iter().any(announced), "{:?}", o);
+            }
+        }
+    }
+}
