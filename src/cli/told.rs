@@ -11,6 +11,7 @@ use crate::{
         words::Manner,
     },
     watch::Priority,
+    web::told::Told,
 };
 
 /// To whom messages go, and in which words.
@@ -23,6 +24,25 @@ pub fn teller(config: &Config) -> Teller {
             unit: config.unit,
         },
         address: config.address.clone(),
+    }
+}
+
+/// The same for the pages.
+pub fn page(config: &Config) -> Told {
+    Told {
+        telling: config.telling.clone(),
+        channels: config
+            .channels
+            .iter()
+            .map(|c| {
+                let kind = match c.way {
+                    Way::Email(_) => "e-mail",
+                    Way::Webhook(_) => "another program",
+                    Way::Command(_) => "a program on this computer",
+                };
+                (c.name.clone(), kind)
+            })
+            .collect(),
     }
 }
 

@@ -129,6 +129,20 @@ impl Store {
         rows.into_iter().map(Raw::parse).collect()
     }
 
+    /// One occurrence, whether it stands or is over; `None` if it was never raised.
+    pub async fn alert(&self, occurrence: &Occurrence) -> Result<Option<AlertRow>, StoreError> {
+        let occurrence = occurrence.to_string();
+        let row = sqlx::query_as!(
+            Raw,
+            "select occurrence, room, priority, state, ended_at, acknowledged_at, acknowledged_by, figures
+             from alert where occurrence = ?1",
+            occurrence
+        )
+        .fetch_optional(&self.read)
+        .await?;
+        row.map(Raw::parse).transpose()
+    }
+
     /// Alerts that are over, newest first.
     pub async fn past_alerts(&self, limit: i64) -> Result<Vec<AlertRow>, StoreError> {
         let rows = sqlx::query_as!(

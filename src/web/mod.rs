@@ -1,16 +1,21 @@
 //! The pages a grower looks at, what they are drawn from, and the same for programs.
 
 pub mod access;
+pub mod acts;
+pub mod alert;
 pub mod api;
 pub mod chart;
+pub mod forms;
 pub mod guard;
 pub mod html;
+pub mod look_back;
 pub mod names;
 pub mod pages;
 pub mod sensors;
 pub mod serve;
 pub mod stock;
 pub mod tls;
+pub mod told;
 pub mod view;
 
 use std::{convert::Infallible, sync::Arc, time::Duration};
@@ -27,13 +32,19 @@ use axum::{
     routing::{get, post},
 };
 use rust_embed::RustEmbed;
-use tokio::{sync::watch, time::interval};
+use tokio::{
+    sync::{Semaphore, watch},
+    time::interval,
+};
 use tokio_stream::{
     Stream, StreamExt, once,
     wrappers::{IntervalStream, WatchStream},
 };
 
-use self::access::{Access, Session};
+use self::{
+    access::{Access, Session},
+    told::Told,
+};
 use crate::{
     clock::Clock,
     engine::Status,
@@ -69,6 +80,10 @@ pub struct Site {
     pub board: Board,
     /// Who may open what.
     pub access: Arc<Access>,
+    /// Who is told, and by which channels.
+    pub told: Arc<Told>,
+    /// One look back at a time.
+    pub looking: Arc<Semaphore>,
 }
 
 #[derive(RustEmbed)]
@@ -84,6 +99,33 @@ pub fn router(site: Site) -> Router {
             "/alerts/acknowledge",
             // Who comes back to this address wants to see the alerts.
             post(pages::acknowledge).get(async || Redirect::to("/alerts")),
+        )
+        .route("/alert", get(alert::alert))
+        .route(
+            "/alerts/shelve",
+            post(acts::shelve).get(async || Redirect::to("/alerts")),
+        )
+        .route(
+            "/alerts/unshelve",
+            post(acts::unshelve).get(async || Redirect::to("/alerts")),
+        )
+        .route(
+            "/alerts/reset",
+            post(acts::reset).get(async || Redirect::to("/alerts")),
+        )
+        .route("/alerts/look-back", get(look_back::look_back))
+        .route("/told", get(told::told))
+        .route(
+            "/told/test",
+            post(told::test).get(async || Redirect::to("/told")),
+        )
+        .route(
+            "/sensors/service",
+            post(acts::service).get(async || Redirect::to("/sensors")),
+        )
+        .route(
+            "/rooms/stage",
+            post(acts::stage).get(async || Redirect::to("/")),
         )
         .route("/crates", get(stock::crates))
         .route("/sensors", get(sensors::sensors))
