@@ -107,6 +107,10 @@ pub fn address(text: &str) -> Result<String, String> {
         return Err(bad());
     }
     let host = host_name(authority).ok_or_else(bad)?;
+    let port = authority.rsplit_once(':').filter(|(_, p)| !p.contains(']'));
+    if port.is_some_and(|(_, port)| port.parse::<u16>().is_err()) {
+        return Err(bad());
+    }
     if host.parse::<IpAddr>().is_err() {
         name(&host).map_err(|_| bad())?;
     }

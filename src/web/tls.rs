@@ -178,10 +178,8 @@ mod tests {
     }
 
     fn end(text: &str) -> Stamp {
-        chrono::DateTime::parse_from_rfc3339(text)
-            .unwrap()
-            .to_utc()
-            .into()
+        let end = chrono::DateTime::parse_from_rfc3339(text).unwrap();
+        end.to_utc().into()
     }
 
     #[test]
