@@ -422,7 +422,8 @@ impl Plan {
             when = when.max(last.plus(if high { FLAPS_HIGH_MS } else { FLAPS_MS }));
         }
         if !high {
-            when = after_quiet(contact, telling.zone, when);
+            // It may have been hidden until now, in the night.
+            when = after_quiet(contact, telling.zone, when.max(at));
         }
         Some((when, purpose, 0))
     }

@@ -4,6 +4,7 @@
 mod clocks;
 mod farm;
 mod files;
+mod handled;
 mod posts;
 mod record;
 mod restarts;
