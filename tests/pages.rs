@@ -2,6 +2,7 @@
 
 use askama::Template;
 use overwinter::web::chart::Strip;
+use overwinter::web::figures::{Line, Section};
 use overwinter::web::html::{
     Alert, AlertsPage, By, CrateGroup, CratesPage, Earlier, ErrorPage, Figure, Frame, Krate, Lot,
     NowPage, Off, Refused, Room, RoomSensor, Seen, Sensor, SensorsPage, Source, Tab, Tone, Unknown,
@@ -182,6 +183,15 @@ fn pages() -> Vec<String> {
             to: HOSTILE.into(),
             lasted: HOSTILE.into(),
         }],
+        figures: Section {
+            days: HOSTILE.into(),
+            lines: vec![Line {
+                name: HOSTILE.into(),
+                value: HOSTILE.into(),
+                target: HOSTILE.into(),
+                missed: true,
+            }],
+        },
     };
     let error = ErrorPage {
         frame: frame(Tab::Elsewhere),

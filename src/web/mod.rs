@@ -3,6 +3,7 @@
 pub mod access;
 pub mod api;
 pub mod chart;
+pub mod figures;
 pub mod guard;
 pub mod html;
 pub mod names;
@@ -91,6 +92,7 @@ pub fn router(site: Site) -> Router {
         .route("/static/{*path}", get(file))
         .route("/api/status", get(api::status))
         .route("/api/alerts", get(api::alerts))
+        .route("/api/alerts/figures", get(figures::api))
         .route("/healthz", get(async || "alive\n"))
         .route("/readyz", get(api::ready))
         .merge(access::routes())

@@ -16,6 +16,7 @@ use tracing::error;
 use super::{
     Site,
     access::{NOBODY, Who, own_path},
+    figures,
     html::{
         AlertsPage, Earlier, ErrorPage, Figure, NowPage, Off, Room, RoomSensor, Tab, Tone, Verdict,
     },
@@ -500,6 +501,7 @@ pub async fn alerts(
         frame: view::frame(&site, &status, now, "Alerts", Tab::Alerts, path_of(&uri)),
         alerts,
         earlier: earlier.collect(),
+        figures: figures::section(&site, &status, now).await?,
         off: offs
             .into_iter()
             .filter(|o| 60_000 <= o.to.since(o.from))
