@@ -3,9 +3,11 @@
 pub mod access;
 pub mod api;
 pub mod chart;
+pub mod feed;
 pub mod figures;
 pub mod guard;
 pub mod html;
+pub mod kinds;
 pub mod names;
 pub mod pages;
 pub mod sensors;
@@ -93,6 +95,8 @@ pub fn router(site: Site) -> Router {
         .route("/api/status", get(api::status))
         .route("/api/alerts", get(api::alerts))
         .route("/api/alerts/figures", get(figures::api))
+        .route("/alerts/kinds", get(kinds::kinds))
+        .route("/feeds/alerts.atom", get(feed::alerts))
         .route("/healthz", get(async || "alive\n"))
         .route("/readyz", get(api::ready))
         .merge(access::routes())
