@@ -2,6 +2,7 @@
 
 use askama::Template;
 use overwinter::web::chart::Strip;
+use overwinter::web::figures::{Line, Section};
 use overwinter::web::forms::{
     AlertPage, Aside, LookBackAnswer, LookBackPage, Shelving, ToldChannel, ToldContact,
     ToldMessage, ToldPage,
@@ -268,6 +269,15 @@ fn pages() -> Vec<String> {
             to: HOSTILE.into(),
             lasted: HOSTILE.into(),
         }],
+        figures: Section {
+            days: HOSTILE.into(),
+            lines: vec![Line {
+                name: HOSTILE.into(),
+                value: HOSTILE.into(),
+                target: HOSTILE.into(),
+                missed: true,
+            }],
+        },
     };
     let error = ErrorPage {
         frame: frame(Tab::Elsewhere),

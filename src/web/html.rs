@@ -273,6 +273,8 @@ pub struct AlertsPage {
     pub earlier: Vec<Earlier>,
     /// When the monitor itself was not running.
     pub off: Vec<Off>,
+    /// How well the alerts themselves did.
+    pub figures: super::figures::Section,
 }
 
 /// An alert that is over.

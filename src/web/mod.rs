@@ -5,9 +5,12 @@ pub mod acts;
 pub mod alert;
 pub mod api;
 pub mod chart;
+pub mod feed;
+pub mod figures;
 pub mod forms;
 pub mod guard;
 pub mod html;
+pub mod kinds;
 pub mod look_back;
 pub mod names;
 pub mod pages;
@@ -133,6 +136,9 @@ pub fn router(site: Site) -> Router {
         .route("/static/{*path}", get(file))
         .route("/api/status", get(api::status))
         .route("/api/alerts", get(api::alerts))
+        .route("/api/alerts/figures", get(figures::api))
+        .route("/alerts/kinds", get(kinds::kinds))
+        .route("/feeds/alerts.atom", get(feed::alerts))
         .route("/healthz", get(async || "alive\n"))
         .route("/readyz", get(api::ready))
         .merge(access::routes())

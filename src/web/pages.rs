@@ -16,6 +16,7 @@ use tracing::error;
 use super::{
     Site,
     access::{NOBODY, Who, own_path},
+    figures,
     forms::Aside,
     html::{
         AlertsPage, Earlier, ErrorPage, Figure, NowPage, Off, Room, RoomSensor, Tab, Tone, Verdict,
@@ -552,6 +553,7 @@ pub async fn alerts(
         alerts,
         aside: aside(&site, &status, now),
         earlier: earlier.collect(),
+        figures: figures::section(&site, &status, now).await?,
         off: offs
             .into_iter()
             .filter(|o| 60_000 <= o.to.since(o.from))
