@@ -94,7 +94,9 @@ async fn nothing_is_open_but_what_is_meant_to_be() {
                 if MAY_BE_OPEN.contains(&route.as_str()) {
                     // Who has a passphrase is not welcomed again.
                     assert!(answer.status != 303 || path == "/welcome", "{what}");
-                } else if FOR_PROGRAMS.iter().any(|p| path.starts_with(p)) || path == "/feeds/x" {
+                } else if FOR_PROGRAMS.iter().any(|p| path.starts_with(p))
+                    || path.starts_with("/feeds/")
+                {
                     assert_eq!(answer.status, 401, "{what}");
                 } else {
                     assert_eq!(answer.status, 303, "{what}");

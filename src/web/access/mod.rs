@@ -57,6 +57,8 @@ pub const OPEN: &[&str] = &[
     "/static/*",
     "/welcome",
 ];
+/// Where the feed of alerts is.
+const FEED: &str = "/feeds/alerts.atom";
 /// Asked by programs and by scripts, which are told in a status and not led to a page.
 const FOR_PROGRAMS: &[&str] = &["/api/*", "/events", "/feeds/*", "/metrics"];
 
@@ -243,7 +245,7 @@ fn matches(list: &[&str], path: &str) -> bool {
 
 /// Lets a request through, with the device it comes from, or sends it to sign in.
 pub async fn gate(State(site): State<Site>, mut request: Request, next: Next) -> Response {
-    let open = matches(OPEN, request.uri().path());
+    let open = matches(OPEN, request.uri().path()) || has_feed_key(&site, &request);
     let token = cookie(request.headers(), &site.access.names);
     let now = site.clock.now();
     let known = async {
@@ -286,6 +288,20 @@ pub async fn gate(State(site): State<Site>, mut request: Request, next: Next) ->
         }
     }
     next.run(request).await
+}
+
+/// A feed reader cannot sign in; it shows the key that stands in its address, good for the feed alone.
+fn has_feed_key(site: &Site, request: &Request) -> bool {
+    let key = request
+        .uri()
+        .query()
+        .and_then(|q| q.split('&').find_map(|pair| pair.strip_prefix("key=")));
+    let hex = |key: &str| -> String {
+        let digest = passphrase::digest(key);
+        digest.iter().map(|byte| format!("{byte:02x}")).collect()
+    };
+    let hash = site.told.feed_sha256.as_deref();
+    request.uri().path() == FEED && hash.is_some() && key.map(hex).as_deref() == hash
 }
 
 /// Without a passphrase only this computer is served: the connection and the name must both be its own.
