@@ -62,7 +62,16 @@
     if (sheet(next) !== sheet(document)) return location.reload();
     const focus = finder(document.activeElement);
     const open = [...document.querySelectorAll("details[open][id]")].map((d) => d.id);
-    const field = $("q") && { value: $("q").value, from: $("q").selectionStart, to: $("q").selectionEnd };
+    // What somebody is typing or has chosen is theirs, whatever the new copy says.
+    const typed = [...document.querySelectorAll("main :is(input, select, textarea)[id]")].map((el) => ({
+      id: el.id,
+      value: el.value,
+      checked: el.checked,
+      mine: el.matches("select") ? ![...el.options].every((o) => o.selected === o.defaultSelected)
+        : el.type === "checkbox" ? el.checked !== el.defaultChecked : el.value !== el.defaultValue,
+      caret: el === document.activeElement && el.matches("[type=text], [type=search], textarea")
+        ? [el.selectionStart, el.selectionEnd] : null,
+    }));
     const verdict = $("verdict")?.textContent;
     const { scrollX, scrollY } = window;
     for (const id of ["main", "nav", "made"]) {
@@ -72,11 +81,17 @@
       if (!old.isEqualNode(fresh)) old.replaceWith(document.adoptNode(fresh));
     }
     document.title = next.title;
-    if (field && $("q").value !== field.value) $("q").value = field.value;
+    for (const field of typed) {
+      const el = $(field.id);
+      if (!el || !field.mine) continue;
+      if (el.type === "checkbox") el.checked = field.checked;
+      else if (el.value !== field.value) el.value = field.value;
+    }
     const target = focus && document.querySelector(focus);
     if (target && target !== document.activeElement) {
       target.focus({ preventScroll: true });
-      if (target === $("q")) target.setSelectionRange(field.from, field.to);
+      const caret = typed.find((field) => field.caret && field.id === target.id)?.caret;
+      if (caret) target.setSelectionRange(...caret);
     }
     window.scrollTo(scrollX, scrollY);
     const said = $("verdict")?.textContent;

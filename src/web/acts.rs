@@ -17,9 +17,12 @@ use super::{
 };
 use crate::{
     inbox::{Message, Unavailable},
-    notify::plan::{local, moment},
+    notify::{
+        plan::{local, moment},
+        words::span_exact,
+    },
     watch::{
-        Act, Occurrence, SensorName, Stage, Stamp,
+        Act, Occurrence, Refusal, SensorName, Stage, Stamp,
         act::{Named, Service, Shelve, Staged},
         reading::{HOUR_MS, MINUTE_MS},
     },
@@ -31,7 +34,7 @@ const REASON: usize = 200;
 const MORNING: u32 = 7;
 
 /// How long an alert may lie on the shelf, as the form offers it: value, words, length.
-pub(super) fn spans(site: &Site, now: Stamp) -> Vec<(&'static str, &'static str, i64)> {
+pub(super) fn spans(site: &Site, now: Stamp) -> Vec<(String, String, i64)> {
     let today = local(site.manner.zone, now).date();
     let at = NaiveTime::from_hms_opt(MORNING, 0, 0).unwrap_or_default();
     let morning = [today, today.succ_opt().unwrap_or(today)]
@@ -50,6 +53,14 @@ pub(super) fn spans(site: &Site, now: Stamp) -> Vec<(&'static str, &'static str,
         ("24h", "a day", 24 * HOUR_MS),
     ];
     spans.retain(|(.., ms)| *ms <= cap);
+    let mut spans: Vec<(String, String, i64)> = spans
+        .into_iter()
+        .map(|(value, words, ms)| (value.to_owned(), words.to_owned(), ms))
+        .collect();
+    if !spans.iter().any(|(.., ms)| *ms == cap) {
+        let words = format!("{}, the longest", span_exact(cap));
+        spans.push((format!("{}s", cap / 1000), words, cap));
+    }
     spans
 }
 
@@ -155,7 +166,18 @@ pub async fn shelve(
     });
     match ask(&site, who, act).await? {
         None => Ok(Redirect::to(&alert::href(&named)).into_response()),
-        Some(why) => alert::page(&site, &named, Some((why, typed)), "/alerts".to_owned()).await,
+        Some(why) => {
+            let cap = site.status.borrow().settings.handling.longest_shelf_ms;
+            let why = if why == Refusal::TooLong.to_string() {
+                format!(
+                    "{why}: at most {}; take the sensor out of service for longer",
+                    span_exact(cap)
+                )
+            } else {
+                why
+            };
+            alert::page(&site, &named, Some((why, typed)), "/alerts".to_owned()).await
+        }
     }
 }
 

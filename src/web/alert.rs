@@ -1,7 +1,7 @@
 //! The page about one alert: where the link in a message leads.
 
 use axum::{
-    extract::{OriginalUri, Query, State},
+    extract::{OriginalUri, Query, State, rejection::QueryRejection},
     http::StatusCode,
     response::{IntoResponse, Response},
 };
@@ -17,8 +17,11 @@ use super::{
 use crate::{
     notify::message::{Message, figures_of_past, until},
     store::alerts::AlertRow,
-    watch::{Occurrence, Stamp, Standing, State as AlertState},
+    watch::{Act, Occurrence, Stamp, Standing, State as AlertState},
 };
+
+/// Deeds looked through for those about one alert, the newest.
+const DEEDS: i64 = 500;
 
 /// What was typed into the form for the shelf.
 #[derive(Debug, Clone, Default)]
@@ -44,8 +47,9 @@ pub(super) fn href(occurrence: &Occurrence) -> String {
 pub async fn alert(
     State(site): State<Site>,
     OriginalUri(uri): OriginalUri,
-    Query(asked): Query<Asked>,
+    asked: Result<Query<Asked>, QueryRejection>,
 ) -> Result<Response, Failed> {
+    let Query(asked) = asked.map_err(|_| nothing(&site))?;
     let named: Occurrence = asked.occurrence.parse().map_err(|_| nothing(&site))?;
     page(&site, &named, None, path_of(&uri)).await
 }
@@ -112,7 +116,7 @@ pub(super) async fn page(
             .into_iter()
             .map(|(value, words, _)| {
                 let chosen = typed.span == value || (typed.span.is_empty() && value == "2h");
-                (value.to_owned(), words.to_owned(), chosen)
+                (value, words, chosen)
             })
             .collect(),
         one_shot: typed.one_shot,
@@ -130,9 +134,36 @@ pub(super) async fn page(
             AlertState::LatchedUnacknowledged => Some(false),
             _ => None,
         }),
+        out: standing.is_some_and(|s| s.state == AlertState::OutOfService),
+        kind: named.kind.as_str(),
+        record: record(site, named).await?,
         alert: shown,
     };
     Ok((code, render(&page)).into_response())
+}
+
+/// What people did about one occurrence, oldest first.
+async fn record(site: &Site, named: &Occurrence) -> Result<Vec<String>, Failed> {
+    let deeds = site.store.deeds(DEEDS).await.map_err(Failed::store(site))?;
+    let manner = site.manner;
+    let each = deeds.into_iter().rev().filter_map(|(at, who, act)| {
+        let (occurrence, what) = match act {
+            Act::Acknowledge(n) => (n.occurrence, "acknowledged".to_owned()),
+            Act::Unshelve(n) => (n.occurrence, "taken off the shelf".to_owned()),
+            Act::Reset(n) => (n.occurrence, "reset".to_owned()),
+            Act::Shelve(s) => (
+                s.occurrence,
+                format!(
+                    "put on the shelf until {}: {}",
+                    manner.day_and_clock(s.until),
+                    s.reason
+                ),
+            ),
+            _ => return None,
+        };
+        (occurrence == *named).then(|| format!("{}, {who}: {what}", manner.day_and_clock(at)))
+    });
+    Ok(each.collect())
 }
 
 /// How an alert stands, in a sentence.
@@ -165,7 +196,7 @@ pub(super) fn state(
             "It is over, and nobody has acknowledged it.".to_owned()
         }
         AlertState::LatchedAcknowledged => {
-            "It is over and seen, and waits until somebody has looked at the crates.".to_owned()
+            "It is over and seen, and stands until somebody has looked.".to_owned()
         }
         AlertState::Shelved => aside(site, s, now),
         AlertState::Suppressed => {

@@ -26,6 +26,12 @@ pub struct AlertPage {
     pub shelved: bool,
     /// It is over and waits for a reset: whether somebody has seen it yet.
     pub reset: Option<bool>,
+    /// It is hidden because its sensor is out of service.
+    pub out: bool,
+    /// The word of its kind, for the page that explains it.
+    pub kind: &'static str,
+    /// "Tue 1 Dec, 2:20, Odile: put on the shelf until 4:20: the flap sticks", oldest first.
+    pub record: Vec<String>,
 }
 
 /// The form that puts an alert on the shelf.

@@ -182,6 +182,11 @@ pub enum Seen {
         /// When it ended: "4:40"; not always known.
         ended: Option<String>,
     },
+    /// It is over, nobody has seen it, and it stands until somebody has looked: the button is shown.
+    Stands {
+        /// When it ended: "4:40"; not always known.
+        ended: Option<String>,
+    },
     /// Nothing is to be acknowledged.
     Nothing,
 }

@@ -19,6 +19,7 @@ pub mod serve;
 pub mod stock;
 pub mod tls;
 pub mod told;
+pub mod verdict;
 pub mod view;
 
 use std::{convert::Infallible, sync::Arc, time::Duration};

@@ -18,31 +18,25 @@ use super::{
     access::{NOBODY, Who, own_path},
     figures,
     forms::Aside,
-    html::{
-        AlertsPage, Earlier, ErrorPage, Figure, NowPage, Off, Room, RoomSensor, Tab, Tone, Verdict,
-    },
-    view::{self, RoomAir, crates_in, room_air, standing_tone},
+    html::{AlertsPage, Earlier, ErrorPage, Figure, NowPage, Off, Room, RoomSensor, Tab, Tone},
+    verdict::{margin_text, verdict},
+    view::{self, crates_in, room_air},
 };
 use crate::{
     engine::Status,
     inbox::{Message as Ask, Unavailable},
     notify::{
-        message::{Message, the, until},
-        words::{ago, count, percent, span, span_exact},
+        message::{Message, the},
+        words::{Manner, ago, percent, span_exact},
     },
     stock::list::Crate,
     store::StoreError,
     watch::{
-        Act, Kind, Occurrence, Priority, SensorNow, Stage, Stamp, Standing, State as AlertState,
-        Subject, act::Named, settings::RoomSettings,
+        Act, Occurrence, SensorNow, Stage, Stamp, Standing, State as AlertState, act::Named,
+        settings::RoomSettings,
     },
 };
 
-/// A condensation margin below this is within the error of common sensors: 3 % of humidity are
-/// 0.55 C of dew point at 10 C and 80 % (WMO-No. 8 formula, differentiated).
-const CANNOT_TELL_K: f64 = 0.55;
-/// Further alerts that the answer names; the rest are counted.
-const ALSO_NAMED: usize = 2;
 /// Alerts that are over, shown at most.
 const EARLIER: i64 = 50;
 
@@ -173,7 +167,7 @@ async fn seen_at(site: &Site, status: &Status) -> Result<SeenAt, Failed> {
     if !status
         .alerts
         .iter()
-        .any(|a| a.state == AlertState::Acknowledged)
+        .any(|a| !a.state.is_masked() && !a.state.wants_acknowledgement())
     {
         return Ok(SeenAt::new());
     }
@@ -214,195 +208,6 @@ fn alert(
     alert
 }
 
-fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdict {
-    if let Some(fault) = &status.store_fault {
-        return Verdict {
-            tone: Tone::ActNow,
-            sentence: format!("Nothing can be stored: {fault}."),
-            more: Some(
-                "Make room on the disk or look at its cable. Readings wait at their sources, as far as these can wait."
-                    .to_owned(),
-            ),
-        };
-    }
-    if view::stands_still(site) {
-        return Verdict {
-            tone: Tone::ActNow,
-            sentence: format!(
-                "The recorder stands still since {}.",
-                site.manner.moment(status.at, now)
-            ),
-            more: Some(
-                "Nothing is stored or judged, and what is shown here is old. Start it again and look at its disk."
-                    .to_owned(),
-            ),
-        };
-    }
-    let active: Vec<&Standing> = status
-        .alerts
-        .iter()
-        .filter(|a| a.state.is_sounding())
-        .collect();
-    let waiting: Vec<&Standing> = status
-        .alerts
-        .iter()
-        .filter(|a| !a.state.is_masked() && !a.state.is_sounding())
-        .collect();
-    if let Some(worst) = active.first() {
-        let told = |a: &Standing| {
-            let manner = site.manner;
-            Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, manner)
-        };
-        let words = told(worst);
-        let standing = crates_in(crates, &worst.room).count();
-        let mut more = Vec::new();
-        if 0 < standing {
-            let stand = if standing == 1 { "stands" } else { "stand" };
-            more.push(format!(
-                "{} {stand} there.",
-                count(standing, "crate", "crates")
-            ));
-        }
-        let others: Vec<String> = active[1..]
-            .iter()
-            .take(ALSO_NAMED)
-            .map(|a| match &a.occurrence.subject {
-                // The room has been named already.
-                Subject::Room(_) if a.room == worst.room => small(told(a).state),
-                _ => small(&told(a).headline),
-            })
-            .collect();
-        if !others.is_empty() {
-            let unnamed = active.len() - 1 - others.len();
-            let unnamed = match unnamed {
-                0 => String::new(),
-                n => format!(" and {}", count(n, "more alert", "more alerts")),
-            };
-            more.push(format!("Also {}{unnamed}.", others.join(", ")));
-        }
-        return Verdict {
-            tone: standing_tone(worst),
-            sentence: format!(
-                "{} since {}. {}",
-                words.headline,
-                site.manner.moment(worst.since, now),
-                words.steps[0]
-            ),
-            more: (!more.is_empty()).then(|| more.join(" ")),
-        };
-    }
-    let rooms = &status.settings.rooms;
-    let airs: Vec<(&RoomSettings, RoomAir)> = rooms
-        .iter()
-        .map(|r| (r, room_air(status, &r.name)))
-        .collect();
-    let mute: Vec<String> = airs
-        .iter()
-        .filter(|(_, a)| a.temperature.is_none() && a.humidity.is_none())
-        .map(|(r, _)| the(&r.name))
-        .collect();
-    if !mute.is_empty() {
-        return Verdict {
-            tone: Tone::NoWord,
-            sentence: format!("Nothing is heard from {}.", list(&mute)),
-            more: Some("Readings appear here as soon as a sensor speaks; the Sensors page says what each source is doing.".to_owned()),
-        };
-    }
-    let lost = airs.iter().find_map(|(r, a)| Some((the(&r.name), a.lost?)));
-    if let Some((room, what)) = lost {
-        return Verdict {
-            tone: Tone::NoWord,
-            sentence: format!("No {what} is heard from {room} any more."),
-            more: Some(
-                "A sensor there gave it before: look at its battery, its cable and its probe."
-                    .to_owned(),
-            ),
-        };
-    }
-    let outside = airs
-        .iter()
-        .find_map(|(r, a)| Some((the(&r.name), a.outside(r.in_force().band)?)));
-    let names: Vec<String> = rooms.iter().map(|r| the(&r.name)).collect();
-    let more = match &airs[..] {
-        [(_, air)] => air_sentence(site, air, now),
-        _ => None,
-    };
-    let more = match &waiting[..] {
-        [] => more,
-        [a, others @ ..] => {
-            let manner = site.manner;
-            let words = Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, manner);
-            let others = match others.len() {
-                0 => String::new(),
-                n => format!(", and {}", count(n, "more alert", "more alerts")),
-            };
-            Some(match a.state {
-                AlertState::LatchedAcknowledged => format!(
-                    "{}: over, and to be reset once the crates are looked at{others}.",
-                    words.headline
-                ),
-                _ if a.occurrence.kind == Kind::RecorderOff => {
-                    format!("{} for {}{others}.", words.headline, span(lasted(a)))
-                }
-                _ => format!("{} came and went unseen{others}.", words.headline),
-            })
-        }
-    };
-    match outside {
-        Some((room, side)) => Verdict {
-            tone: Tone::LookSoon,
-            sentence: format!("No alert, but it is {side} in {room} just now."),
-            more: more.or_else(|| Some("If it lasts, an alert says what to do.".to_owned())),
-        },
-        // What the air was may have done its harm before it was well again.
-        None if waiting.iter().any(|a| a.priority == Priority::High) => Verdict {
-            tone: Tone::LookSoon,
-            sentence: "The air is well again, but look at the crates.".to_owned(),
-            more,
-        },
-        None => Verdict {
-            tone: Tone::Well,
-            sentence: format!("All well in {}.", list(&names)),
-            more,
-        },
-    }
-}
-
-/// How long what is over lasted, in milliseconds.
-fn lasted(a: &Standing) -> i64 {
-    until(&a.figures).map_or(0, |until| until.since(a.since))
-}
-
-fn air_sentence(site: &Site, air: &RoomAir, now: Stamp) -> Option<String> {
-    let heard = ago(air.heard_at?, now);
-    let margin = air
-        .margin()
-        .map_or_else(String::new, |m| format!(", {}", margin_text(site, m)));
-    Some(format!(
-        "{}, {}{margin}. Heard {heard}.",
-        site.manner.temperature(air.temperature?),
-        percent(air.humidity?),
-    ))
-}
-
-fn margin_text(site: &Site, margin: f64) -> String {
-    if margin <= 0.0 {
-        "at or below the dew point: sweating".to_owned()
-    } else if margin < CANNOT_TELL_K {
-        "too close to the dew point to tell whether it sweats".to_owned()
-    } else {
-        format!("{} clear of sweating", site.manner.difference(margin))
-    }
-}
-
-fn list(names: &[String]) -> String {
-    match names {
-        [] => "no room".to_owned(),
-        [one] => one.clone(),
-        [first @ .., last] => format!("{} and {last}", first.join(", ")),
-    }
-}
-
 fn room(
     n: usize,
     settings: &RoomSettings,
@@ -414,10 +219,12 @@ fn room(
     let manner = site.manner;
     let air = room_air(status, &settings.name);
     let band = settings.in_force().band;
+    // Nothing is held against anything in an empty room.
+    let judged = settings.stage != Stage::Empty;
     let (tone, state) = view::room_state(site, status, settings, &air, now);
     let outside = |value: Option<f64>, low: f64, high: f64| match value {
-        Some(v) if v < low => Some("below".to_owned()),
-        Some(v) if high < v => Some("above".to_owned()),
+        Some(v) if judged && v < low => Some("below".to_owned()),
+        Some(v) if judged && high < v => Some("above".to_owned()),
         _ => None,
     };
     let whole = |c: f64| format!("{}", (manner.degrees(c) * 10.0).round() / 10.0);
@@ -433,15 +240,10 @@ fn room(
         stage: settings.stage.as_str().to_owned(),
         stages: Stage::ALL
             .iter()
-            .map(|stage| {
-                let meaning = match stage {
-                    Stage::Curing => "lifted tubers dry: warm and dry air is no matter",
-                    Stage::Storing => "packed tubers rest: the store's own band",
-                    Stage::Waking => "brought to sprout: warmth is wanted",
-                    Stage::Empty => "nothing in it: nothing is judged",
-                };
-                let chosen = *stage == settings.stage;
-                (stage.as_str().to_owned(), meaning.to_owned(), chosen)
+            .map(|&stage| {
+                let chosen = stage == settings.stage;
+                let meaning = meaning(settings, stage, manner);
+                (stage.as_str().to_owned(), meaning, chosen)
             })
             .collect(),
         tone,
@@ -451,7 +253,11 @@ fn room(
                 .temperature
                 .map_or_else(|| "–".to_owned(), |t| manner.degrees_text(t)),
             unit: manner.letter().to_owned(),
-            band: format!("{} to {}", whole(band.low_c), whole(band.high_c)),
+            band: if judged {
+                format!("{} to {}", whole(band.low_c), whole(band.high_c))
+            } else {
+                "not judged".to_owned()
+            },
             outside: outside(air.temperature, band.low_c, band.high_c),
         },
         humidity: Figure {
@@ -459,7 +265,11 @@ fn room(
                 .humidity
                 .map_or_else(|| "–".to_owned(), |rh| format!("{rh:.0}")),
             unit: "%".to_owned(),
-            band: format!("{} to {}", band.low_pct, band.high_pct),
+            band: if judged {
+                format!("{} to {}", band.low_pct, band.high_pct)
+            } else {
+                "not judged".to_owned()
+            },
             outside: outside(air.humidity, band.low_pct, band.high_pct),
         },
         dew_point: air
@@ -475,16 +285,18 @@ fn room(
         } else {
             own.iter()
                 .map(|s| RoomSensor {
-                    tone: if s.silent || s.heard_at.is_none() {
+                    tone: if s.silent || s.out.is_some() || s.heard_at.is_none() {
                         Tone::NoWord
                     } else {
                         Tone::Well
                     },
                     name: s.settings.name.to_string(),
                     figures: last_values(site, s),
-                    heard: s
-                        .heard_at
-                        .map_or_else(|| "not heard yet".to_owned(), |at| ago(at, now)),
+                    heard: match s.heard_at {
+                        _ if s.out.is_some() => "out of service".to_owned(),
+                        Some(at) => ago(at, now),
+                        None => "not heard yet".to_owned(),
+                    },
                 })
                 .collect()
         },
@@ -492,6 +304,34 @@ fn room(
         crates: view::crates_here(standing),
         crates_href: format!("/crates?by=place&q={}", view::url(&settings.name)),
     }
+}
+
+/// What a stage is, the band it has here, and what it does not tell of.
+fn meaning(room: &RoomSettings, stage: Stage, manner: Manner) -> String {
+    let limits = room.limits_of(stage);
+    let what = match stage {
+        Stage::Curing => "lifted tubers dry",
+        Stage::Storing => "packed tubers rest",
+        Stage::Waking => "tubers are brought to sprout",
+        Stage::Empty => return "nothing stands in it: readings are kept, no alerts".to_owned(),
+    };
+    let band = limits.band;
+    let untold: Vec<&str> = [(&limits.dry_out, "dry air"), (&limits.sweating, "sweating")]
+        .into_iter()
+        .filter(|(rungs, _)| rungs.steps.is_empty())
+        .map(|(_, what)| what)
+        .collect();
+    let untold = match &untold[..] {
+        [] => String::new(),
+        some => format!(", no alerts of {}", some.join(" or ")),
+    };
+    format!(
+        "{what}: {} to {}, {} to {}{untold}",
+        (manner.degrees(band.low_c) * 10.0).round() / 10.0,
+        manner.limit(band.high_c),
+        band.low_pct,
+        percent(band.high_pct)
+    )
 }
 
 /// A sentence's beginning within another one.

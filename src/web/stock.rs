@@ -24,7 +24,7 @@ use crate::{
         words::{count, percent, thousands},
     },
     stock::list::Crate,
-    watch::{Stamp, State as AlertState, Subject},
+    watch::{Stamp, Subject},
 };
 
 /// Longest search; more is cut off.
@@ -210,7 +210,7 @@ fn air(site: &Site, status: &Status, room: &str, named: bool, now: Stamp) -> (To
 
 fn krate(krate: &Crate, by: By, status: &Status, site: &Site) -> Krate {
     let named = status.alerts.iter().find(|a| {
-        a.state != AlertState::ReturnedUnacknowledged
+        a.state.is_sounding()
             && matches!(&a.occurrence.subject, Subject::Crate(c) if c.eq_ignore_ascii_case(krate.code.as_str()))
     });
     let dug: BTreeSet<_> = krate.lots.iter().filter_map(|l| l.dug).collect();

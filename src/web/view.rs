@@ -16,7 +16,7 @@ use crate::{
     },
     stock::list::Crate,
     watch::{
-        Kind, Priority, Role, SensorNow, Stamp, Standing, State, Subject,
+        Kind, Priority, Role, SensorNow, Stage, Stamp, Standing, State, Subject,
         limits::Band,
         reading::HOUR_MS,
         recent::{SLOT_MS, SPAN_MS},
@@ -97,7 +97,8 @@ impl RoomAir {
 
 /// What is heard in a room.
 pub fn room_air(status: &Status, room: &str) -> RoomAir {
-    let speaks = |s: &&SensorNow| s.settings.room == room && !s.silent;
+    // Nothing is judged by a sensor out of service, so nothing may look well by it.
+    let speaks = |s: &&SensorNow| s.settings.room == room && !s.silent && s.out.is_none();
     let fresh = |s: &SensorNow, value: Option<(Stamp, f64)>| {
         let hold = s.settings.hold_ms();
         value
@@ -145,6 +146,16 @@ pub fn room_air(status: &Status, room: &str) -> RoomAir {
             .filter_map(|s| fresh(s, s.temperature))
             .reduce(f64::min),
     }
+}
+
+/// A room whose air sensors are all out of service.
+pub fn is_out(status: &Status, room: &str) -> bool {
+    let mut air = status
+        .sensors
+        .iter()
+        .filter(|s| s.settings.room == room && s.settings.role == Role::Air)
+        .peekable();
+    air.peek().is_some() && air.all(|s| s.out.is_some())
 }
 
 /// Shape and colour of a priority.
@@ -206,6 +217,12 @@ pub fn room_state(
         };
         return (standing_tone(a), state.to_owned());
     }
+    if room.stage == Stage::Empty {
+        return (Tone::Well, "Empty".to_owned());
+    }
+    if unheard && is_out(status, &room.name) {
+        return (Tone::NoWord, "Out of service".to_owned());
+    }
     if unheard {
         return (Tone::NoWord, "No word".to_owned());
     }
@@ -215,7 +232,12 @@ pub fn room_state(
     match air.outside(room.in_force().band) {
         Some(side) => {
             let (first, rest) = side.split_at(1);
-            let state = format!("{}{rest}, no alert yet", first.to_uppercase());
+            let hidden = status
+                .alerts
+                .iter()
+                .any(|a| a.room == room.name && a.active && a.state.is_masked());
+            let yet = if hidden { "set aside" } else { "no alert yet" };
+            let state = format!("{}{rest}, {yet}", first.to_uppercase());
             (Tone::LookSoon, state)
         }
         None if air.damp_side() => (Tone::Well, "Well, on the damp side".to_owned()),
@@ -286,11 +308,14 @@ pub fn alert(a: &Standing, crates: &[Crate], now: Stamp, manner: Manner) -> Aler
         href: super::alert::href(&a.occurrence),
         reset: a.state == State::LatchedAcknowledged,
         seen: match a.state {
-            State::Acknowledged => Seen::By {
+            State::Acknowledged | State::LatchedAcknowledged => Seen::By {
                 name: "the grower".to_owned(),
                 at: String::new(),
             },
-            State::ReturnedUnacknowledged | State::LatchedUnacknowledged => Seen::CameAndWent {
+            State::ReturnedUnacknowledged => Seen::CameAndWent {
+                ended: ended.map(|end| manner.moment(end, now)),
+            },
+            State::LatchedUnacknowledged => Seen::Stands {
                 ended: ended.map(|end| manner.moment(end, now)),
             },
             State::Unacknowledged => Seen::NotYet,
