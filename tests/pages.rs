@@ -78,6 +78,9 @@ fn forms() -> Vec<String> {
         }),
         shelved: true,
         reset: Some(true),
+        out: true,
+        kind: "frost",
+        record: vec![HOSTILE.into()],
     };
     let told = ToldPage {
         frame: frame(Tab::Alerts),
@@ -248,6 +251,9 @@ fn pages() -> Vec<String> {
             alert(Seen::CameAndWent {
                 ended: Some(HOSTILE.into()),
             }),
+            alert(Seen::Stands {
+                ended: Some(HOSTILE.into()),
+            }),
         ],
         rooms: vec![room()],
     };
@@ -320,9 +326,9 @@ fn pages_need_nobody_else_and_no_inline_code() {
 #[test]
 fn the_button_is_there_until_somebody_has_seen_it() {
     let page = &pages()[0];
-    assert_eq!(page.matches("action=\"/alerts/acknowledge\"").count(), 2);
-    assert_eq!(page.matches("name=\"occurrence\"").count(), 2);
-    assert_eq!(page.matches("name=\"back\"").count(), 2);
+    assert_eq!(page.matches("action=\"/alerts/acknowledge\"").count(), 3);
+    assert_eq!(page.matches("name=\"occurrence\"").count(), 3);
+    assert_eq!(page.matches("name=\"back\"").count(), 3);
     assert_eq!(page.matches("Seen by").count(), 1);
     assert_eq!(page.matches("Came and went").count(), 1);
 }

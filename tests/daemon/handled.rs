@@ -132,8 +132,12 @@ async fn frost_stands_until_somebody_has_looked_at_the_crates() {
     let pairs = [("occurrence", it.as_str())];
     let now = daemon.get("/").await.text;
     assert!(
-        now.contains("The air is well again, but look at the crates."),
+        now.contains("It was near frost in the cellar from 0:00 in the night, for 40 minutes. Look at the crates, then acknowledge and reset it."),
         "{now}"
+    );
+    assert!(
+        !now.contains("if it comes back"),
+        "it is looked at now: {now}"
     );
     assert_eq!(
         press(&daemon, "/alerts/reset", &pairs).await.status,
@@ -162,6 +166,70 @@ async fn frost_stands_until_somebody_has_looked_at_the_crates() {
         .await
         .text;
     assert!(page.contains("It is over. Seen by the grower"), "{page}");
+    assert!(page.contains("the grower: reset"), "{page}");
+    daemon.running.finish().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_shelf_ends_by_itself_and_is_no_secret_until_then() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    pass(&farm, &daemon, 0..=70, 3.0).await;
+    let it = occurrence(&daemon, "cold").await;
+    let pairs = [
+        ("occurrence", it.as_str()),
+        ("reason", "the flap sticks"),
+        ("span", "2h"),
+    ];
+    assert_eq!(press(&daemon, "/alerts/shelve", &pairs).await.status, 303);
+    let now = daemon.get("/").await.text;
+    assert!(
+        now.contains("No alert, but it is cold in the cellar just now."),
+        "{now}"
+    );
+    assert!(
+        now.contains("On the shelf: cold in the cellar, until 3:10 in the night."),
+        "{now}"
+    );
+    assert!(now.contains("Cold, set aside"), "{now}");
+    pass(&farm, &daemon, 80..=180, 3.0).await;
+    assert_eq!(
+        daemon.get("/api/alerts").await.json()[0]["state"],
+        "shelved"
+    );
+    pass(&farm, &daemon, 190..=200, 3.0).await;
+    let alerts = daemon.get("/api/alerts").await.json();
+    assert_eq!(alerts[0]["state"], "unacknowledged");
+    assert_ne!(alerts[0]["occurrence"], it.as_str(), "a raising of its own");
+    // What was done about the old one is still to be read.
+    let old = daemon
+        .get(&format!("/alert?{}", encoded(&pairs[..1])))
+        .await;
+    let done = "the grower: put on the shelf until Tue 1 Dec, 3:10: the flap sticks";
+    assert!(old.text.contains(done), "{}", old.text);
+    daemon.running.finish().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_longest_shelf_of_its_own_is_offered_and_named() {
+    let farm = Farm::new("[alerts]\nlongest_shelf = \"3h\"\n");
+    let daemon = farm.start().await;
+    pass(&farm, &daemon, 0..=70, 3.0).await;
+    let it = occurrence(&daemon, "cold").await;
+    let page = daemon
+        .get(&format!("/alert?{}", encoded(&[("occurrence", &it)])))
+        .await
+        .text;
+    assert!(page.contains("3 h, the longest"), "{page}");
+    assert!(!page.contains("four hours"), "{page}");
+    let shelve = [
+        ("occurrence", it.as_str()),
+        ("reason", "the flap sticks"),
+        ("span", "4h"),
+    ];
+    let refused = press(&daemon, "/alerts/shelve", &shelve).await;
+    assert_eq!(refused.status, 422);
+    assert!(refused.text.contains("at most 3 h"), "{}", refused.text);
     daemon.running.finish().await;
 }
 
@@ -177,6 +245,11 @@ async fn a_sensor_that_is_mended_and_a_room_that_is_empty_tell_nothing() {
     let page = daemon.get("/alerts").await.text;
     assert_eq!(open(&page), 0, "{page}");
     assert!(page.contains("Sensor north in the cellar"), "{page}");
+    let now = daemon.get("/").await.text;
+    assert!(
+        now.contains("Nobody watches the cellar: the sensors there are out of service."),
+        "{now}"
+    );
     assert!(
         daemon
             .get("/sensors")
@@ -214,6 +287,12 @@ async fn a_sensor_that_is_mended_and_a_room_that_is_empty_tell_nothing() {
     );
     pass(&farm, &daemon, 290..=400, -2.0).await;
     assert_eq!(open(&daemon.get("/alerts").await.text), 0);
+    let now = daemon.get("/").await.text;
+    assert!(now.contains("All well in the back-room."), "{now}");
+    assert!(
+        !now.contains("no alert yet") && !now.contains("<b>below</b>"),
+        "{now}"
+    );
     let unknown = press(
         &daemon,
         "/rooms/stage",
