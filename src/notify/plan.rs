@@ -466,8 +466,11 @@ impl Plan {
                 items: vec![d.item.clone()],
                 channels: others(contact, d.item),
             };
-            match messages.first_mut() {
-                Some(first) if many => {
+            // What is over stays a message of its own: the record has to tell the two apart.
+            let joins = many && d.purpose != Purpose::Over;
+            let first = messages.iter_mut().find(|m| m.purpose != Purpose::Over);
+            match first {
+                Some(first) if joins => {
                     first.purpose = Purpose::Digest;
                     first.priority = first.priority.max(message.priority);
                     if first.room != message.room {
@@ -481,7 +484,7 @@ impl Plan {
         }
         for message in &mut messages {
             if message.purpose == Purpose::Digest {
-                // One occurrence may be announced and told to be over in two digests.
+                // One occurrence may be announced and repeated in two digests.
                 message.about = format!("{} and more at {}", message.about, at.to_rfc3339());
             }
             recent.push_back(at);
