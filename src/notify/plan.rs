@@ -451,8 +451,16 @@ impl Plan {
             return recent.front().map(|first| first.plus(FLOOD_MS));
         }
         let many = TOGETHER <= due.len() || FLOOD <= recent.len() + due.len();
+        // What is over waits when there is no room left beside the one message of all others.
+        let mut room = FLOOD - recent.len() - 1;
+        let (taken, held): (Vec<_>, Vec<_>) = due.iter().partition(|d| {
+            let over = d.purpose == Purpose::Over;
+            let fits = !over || 0 < room;
+            room -= usize::from(over && fits);
+            fits
+        });
         let mut messages: Vec<Owed> = Vec::new();
-        for d in due {
+        for d in &taken {
             let message = Owed {
                 at,
                 contact: contact.name.clone(),
@@ -489,7 +497,7 @@ impl Plan {
             }
             recent.push_back(at);
         }
-        for d in due {
+        for d in &taken {
             let over = d.purpose == Purpose::Over;
             self.note(&contact.name, &d.item.occurrence, &d.item.room, at, over);
             let heard = self.heard.entry(contact.name.clone()).or_default();
@@ -498,7 +506,7 @@ impl Plan {
             }
         }
         owed.extend(messages);
-        None
+        (!held.is_empty()).then(|| at.plus(FLOOD_MS))
     }
 
     /// One reminder per room and day of what still stands, unless something was told within a day.
