@@ -78,7 +78,7 @@ pub struct Group {
 }
 
 /// One rung of a kind.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Rung {
     /// How pressing it is.
     pub tone: Tone,
@@ -263,39 +263,31 @@ fn limits(kind: Kind, settings: &Settings, manner: Manner) -> Vec<Group> {
 
 type Part = (&'static str, Vec<Rung>, String);
 
-/// Rooms in the same stage with the same limits stand together.
+/// Rooms with the same limits stand together.
 fn together(settings: &Settings, parts: impl Fn(&Limits) -> Vec<Part>) -> Vec<Group> {
-    let mut groups: Vec<(Stage, &'static str, Vec<&str>, Group)> = Vec::new();
+    let mut groups: Vec<(Part, BTreeMap<Stage, Vec<&str>>)> = Vec::new();
     for room in &settings.rooms {
-        for (place, rungs, over) in parts(&room.in_force()) {
-            let same = |(stage, at, _, g): &&mut (Stage, &str, Vec<&str>, Group)| {
-                let look = |all: &[Rung]| -> Vec<(Tone, String, String)> {
-                    let each = all.iter();
-                    each.map(|r| (r.tone, r.limit.clone(), r.lasting.clone()))
-                        .collect()
-                };
-                *stage == room.stage
-                    && *at == place
-                    && g.over == over
-                    && look(&g.rungs) == look(&rungs)
-            };
-            if let Some((_, _, names, _)) = groups.iter_mut().find(same) {
-                names.push(&room.name);
+        for part in parts(&room.in_force()) {
+            let same = groups.iter_mut().find(|(known, _)| *known == part);
+            if let Some((_, rooms)) = same {
+                rooms.entry(room.stage).or_default().push(&room.name);
             } else {
-                let group = Group {
-                    who: String::new(),
-                    rungs,
-                    over,
-                };
-                groups.push((room.stage, place, vec![&room.name], group));
+                groups.push((part, BTreeMap::from([(room.stage, vec![&*room.name])])));
             }
         }
     }
     groups
         .into_iter()
-        .map(|(stage, place, names, group)| Group {
-            who: format!("{place}{}, {}", listed(&names), stage.as_str()),
-            ..group
+        .map(|((place, rungs, over), rooms)| {
+            let by_stage: Vec<String> = rooms
+                .iter()
+                .map(|(stage, names)| format!("{place}{}, {}", listed(names), stage.as_str()))
+                .collect();
+            Group {
+                who: by_stage.join("; "),
+                rungs,
+                over,
+            }
         })
         .collect()
 }
