@@ -25,8 +25,8 @@ use crate::{
         words::{Manner, NB, count, span_exact},
     },
     watch::{
-        Arrives, Figures, Kind, Limits, Occurrence, Priority, Settings, Stage, Stamp, Subject,
-        limits::Rungs,
+        Arrives, Figures, Kind, Limits, Occurrence, Priority, Role, Settings, Stage, Stamp,
+        Subject, limits::Rungs,
     },
 };
 
@@ -305,33 +305,33 @@ fn listed(names: &[&str]) -> String {
     }
 }
 
-/// Sensors that may be silent for equally long.
+/// Sensors that may be silent for equally long; only of the air's can one be the last in its room.
 fn silences(settings: &Settings) -> Vec<Group> {
-    let mut by_time: BTreeMap<i64, Vec<&str>> = BTreeMap::new();
-    for s in &settings.sensors {
-        if s.arrives == Arrives::Live {
-            by_time
-                .entry(s.silence_ms())
-                .or_default()
-                .push(s.name.as_str());
-        }
+    let mut alike: BTreeMap<(i64, bool), Vec<&str>> = BTreeMap::new();
+    for s in settings
+        .sensors
+        .iter()
+        .filter(|s| s.arrives == Arrives::Live)
+    {
+        let same = alike.entry((s.silence_ms(), s.role == Role::Air));
+        same.or_default().push(s.name.as_str());
     }
-    by_time
+    alike
         .into_iter()
-        .map(|(ms, names)| Group {
-            who: listed(&names),
-            rungs: [
-                (Priority::Medium, "no word while the room is heard"),
-                (Priority::High, "no word from the last one in a room"),
-            ]
-            .into_iter()
-            .map(|(priority, what)| Rung {
-                tone: tone(priority),
-                limit: what.to_owned(),
-                lasting: lasting(ms),
-            })
-            .collect(),
-            over: "Over when it is heard again.".to_owned(),
+        .map(|((ms, air), names)| {
+            let last = air.then_some((Priority::High, "no word from the last of its room"));
+            let rungs = [(Priority::Medium, "no word")].into_iter().chain(last);
+            Group {
+                who: listed(&names),
+                rungs: rungs
+                    .map(|(priority, what)| Rung {
+                        tone: tone(priority),
+                        limit: what.to_owned(),
+                        lasting: lasting(ms),
+                    })
+                    .collect(),
+                over: "Over when it is heard again.".to_owned(),
+            }
         })
         .collect()
 }
@@ -419,7 +419,7 @@ mod tests {
     use super::*;
     use crate::{
         climate::Unit,
-        watch::{Band, Role, RoomSettings, SensorId, SensorName, SensorSettings},
+        watch::{Band, RoomSettings, SensorId, SensorName, SensorSettings},
     };
 
     const HOSTILE: &str = "<script>alert(1)</script>\" onload='x' &";
