@@ -156,9 +156,9 @@ fn percent(n: usize, of: usize) -> String {
 
 fn most_on(day: Option<(Stamp, usize)>, site: &Site) -> String {
     match day {
-        None => "none on any day".to_owned(),
+        None => "none in any day".to_owned(),
         Some((begin, n)) => format!(
-            "most on one day {n}, from {} on",
+            "most in one day {n} (24 hours from {})",
             site.manner.day_and_clock(begin)
         ),
     }

@@ -25,8 +25,8 @@ use crate::{
         words::{Manner, NB, count, span_exact},
     },
     watch::{
-        Arrives, Figures, Kind, Limits, Occurrence, Priority, Settings, Stage, Stamp, Subject,
-        limits::Rungs,
+        Arrives, Figures, Kind, Limits, Occurrence, Priority, Role, Settings, Stage, Stamp,
+        Subject, limits::Rungs,
     },
 };
 
@@ -73,12 +73,12 @@ pub struct Group {
     pub who: String,
     /// From the mildest to the worst; none where it is not watched.
     pub rungs: Vec<Rung>,
-    /// "Over when it has been back inside by 1.0 F for 30 min."
+    /// "Over when it has been back inside by 1.0 F for 30 min."; empty where it is not watched.
     pub over: String,
 }
 
 /// One rung of a kind.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Rung {
     /// How pressing it is.
     pub tone: Tone,
@@ -263,39 +263,35 @@ fn limits(kind: Kind, settings: &Settings, manner: Manner) -> Vec<Group> {
 
 type Part = (&'static str, Vec<Rung>, String);
 
-/// Rooms in the same stage with the same limits stand together.
+/// Rooms with the same limits stand together.
 fn together(settings: &Settings, parts: impl Fn(&Limits) -> Vec<Part>) -> Vec<Group> {
-    let mut groups: Vec<(Stage, &'static str, Vec<&str>, Group)> = Vec::new();
+    let mut groups: Vec<(Part, BTreeMap<Stage, Vec<&str>>)> = Vec::new();
     for room in &settings.rooms {
-        for (place, rungs, over) in parts(&room.in_force()) {
-            let same = |(stage, at, _, g): &&mut (Stage, &str, Vec<&str>, Group)| {
-                let look = |all: &[Rung]| -> Vec<(Tone, String, String)> {
-                    let each = all.iter();
-                    each.map(|r| (r.tone, r.limit.clone(), r.lasting.clone()))
-                        .collect()
-                };
-                *stage == room.stage
-                    && *at == place
-                    && g.over == over
-                    && look(&g.rungs) == look(&rungs)
-            };
-            if let Some((_, _, names, _)) = groups.iter_mut().find(same) {
-                names.push(&room.name);
+        for mut part in parts(&room.in_force()) {
+            // What is not watched never ends.
+            if part.1.is_empty() {
+                part.2.clear();
+            }
+            let same = groups.iter_mut().find(|(known, _)| *known == part);
+            if let Some((_, rooms)) = same {
+                rooms.entry(room.stage).or_default().push(&room.name);
             } else {
-                let group = Group {
-                    who: String::new(),
-                    rungs,
-                    over,
-                };
-                groups.push((room.stage, place, vec![&room.name], group));
+                groups.push((part, BTreeMap::from([(room.stage, vec![&*room.name])])));
             }
         }
     }
     groups
         .into_iter()
-        .map(|(stage, place, names, group)| Group {
-            who: format!("{place}{}, {}", listed(&names), stage.as_str()),
-            ..group
+        .map(|((place, rungs, over), rooms)| {
+            let by_stage: Vec<String> = rooms
+                .iter()
+                .map(|(stage, names)| format!("{place}{}, {}", listed(names), stage.as_str()))
+                .collect();
+            Group {
+                who: by_stage.join("; "),
+                rungs,
+                over,
+            }
         })
         .collect()
 }
@@ -309,33 +305,33 @@ fn listed(names: &[&str]) -> String {
     }
 }
 
-/// Sensors that may be silent for equally long.
+/// Sensors that may be silent for equally long; only of the air's can one be the last in its room.
 fn silences(settings: &Settings) -> Vec<Group> {
-    let mut by_time: BTreeMap<i64, Vec<&str>> = BTreeMap::new();
-    for s in &settings.sensors {
-        if s.arrives == Arrives::Live {
-            by_time
-                .entry(s.silence_ms())
-                .or_default()
-                .push(s.name.as_str());
-        }
+    let mut alike: BTreeMap<(i64, bool), Vec<&str>> = BTreeMap::new();
+    for s in settings
+        .sensors
+        .iter()
+        .filter(|s| s.arrives == Arrives::Live)
+    {
+        let same = alike.entry((s.silence_ms(), s.role == Role::Air));
+        same.or_default().push(s.name.as_str());
     }
-    by_time
+    alike
         .into_iter()
-        .map(|(ms, names)| Group {
-            who: listed(&names),
-            rungs: [
-                (Priority::Medium, "no word while the room is heard"),
-                (Priority::High, "no word from the last one in a room"),
-            ]
-            .into_iter()
-            .map(|(priority, what)| Rung {
-                tone: tone(priority),
-                limit: what.to_owned(),
-                lasting: lasting(ms),
-            })
-            .collect(),
-            over: "Over when it is heard again.".to_owned(),
+        .map(|((ms, air), names)| {
+            let last = air.then_some((Priority::High, "no word from the last of its room"));
+            let rungs = [(Priority::Medium, "no word")].into_iter().chain(last);
+            Group {
+                who: listed(&names),
+                rungs: rungs
+                    .map(|(priority, what)| Rung {
+                        tone: tone(priority),
+                        limit: what.to_owned(),
+                        lasting: lasting(ms),
+                    })
+                    .collect(),
+                over: "Over when it is heard again.".to_owned(),
+            }
         })
         .collect()
 }
@@ -423,7 +419,7 @@ mod tests {
     use super::*;
     use crate::{
         climate::Unit,
-        watch::{Band, Role, RoomSettings, SensorId, SensorName, SensorSettings},
+        watch::{Band, RoomSettings, SensorId, SensorName, SensorSettings},
     };
 
     const HOSTILE: &str = "<script>alert(1)</script>\" onload='x' &";
@@ -479,6 +475,14 @@ mod tests {
         KindsPage { frame, kinds }.render().unwrap()
     }
 
+    fn escaped(text: &str) -> String {
+        let one = |c: char| match c {
+            '&' | '<' | '>' | '"' | '\'' => format!("&#{};", u32::from(c)),
+            c => c.to_string(),
+        };
+        text.chars().map(one).collect()
+    }
+
     #[test]
     fn every_kind_is_there_and_lacks_nothing() {
         let page = page();
@@ -492,7 +496,8 @@ mod tests {
             assert!(!card.rules.is_empty(), "{kind}");
             let mut texts = vec![card.name, card.cause, card.time, card.origin];
             for group in &card.limits {
-                texts.extend([group.who.as_str(), group.over.as_str()]);
+                texts.push(&group.who);
+                texts.extend((!group.rungs.is_empty()).then_some(group.over.as_str()));
                 for rung in &group.rungs {
                     texts.extend([rung.limit.as_str(), rung.lasting.as_str()]);
                 }
@@ -505,6 +510,7 @@ mod tests {
             texts.extend(card.rules.iter().map(String::as_str));
             for text in texts {
                 assert!(!text.trim().is_empty(), "{kind}");
+                assert!(page.contains(&escaped(text)), "{kind}: {text}");
             }
         }
     }
