@@ -104,14 +104,7 @@ fn sensor(
     let (tone, state, advice) = match s.heard_at {
         _ if s.out.is_some() => (
             Tone::NoWord,
-            s.out.as_ref().map_or_else(String::new, |out| {
-                format!(
-                    "Out of service since {}, by {}: {}",
-                    site.manner.moment(out.since, now),
-                    out.by,
-                    out.reason
-                )
-            }),
+            "Out of service".to_owned(),
             Some("Return it once it is mended."),
         ),
         None => (
@@ -149,7 +142,15 @@ fn sensor(
         role,
         tone,
         state,
-        advice: advice.map(str::to_owned),
+        advice: match (&s.out, advice) {
+            (Some(out), Some(advice)) => Some(format!(
+                "Since {}, by {}: {}. {advice}",
+                site.manner.moment(out.since, now),
+                out.by,
+                out.reason.trim_end_matches('.')
+            )),
+            _ => advice.map(str::to_owned),
+        },
         reading: last_values(site, s),
         heard: s
             .heard_at

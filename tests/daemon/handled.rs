@@ -255,7 +255,7 @@ async fn a_sensor_that_is_mended_and_a_room_that_is_empty_tell_nothing() {
             .get("/sensors")
             .await
             .text
-            .contains("Out of service since")
+            .contains("by the grower: its cable is mended. Return it")
     );
     // Nor is their silence told.
     for n in (80..=200).step_by(10) {
