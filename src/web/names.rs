@@ -20,13 +20,21 @@ pub struct Names {
     pub address: Option<String>,
 }
 
-/// The name or IP literal of a `Host` field, without port and brackets, in small letters.
+/// The name or IP literal of a `Host` field, without port and brackets, in small letters; `None` where
+/// what stands behind the name is no port (RFC 9110, 7.2).
 fn host_name(host: &str) -> Option<String> {
     if host.contains(['@', '/', '?', '#']) {
         return None;
     }
     let uri: Uri = format!("http://{host}/").parse().ok()?;
     let name = uri.host()?;
+    let behind = uri.authority()?.as_str().strip_prefix(name)?;
+    // An empty port is none (RFC 3986, 3.2.3).
+    let port = behind.strip_prefix(':').unwrap_or(behind);
+    if !port.bytes().all(|b| b.is_ascii_digit()) || !port.is_empty() && port.parse::<u16>().is_err()
+    {
+        return None;
+    }
     let bare = name.trim_start_matches('[').trim_end_matches(']');
     Some(bare.to_ascii_lowercase())
 }
@@ -184,6 +192,12 @@ mod tests {
             "evil/localhost",
             "shed.evil",
             "store.lan@evil",
+            "localhost:80a",
+            "localhost:evil",
+            "localhost:65536",
+            "localhost:80:80",
+            "127.0.0.1:-1",
+            "[::1]evil",
         ] {
             assert!(!here.answer(bad) && !beyond.answer(bad), "{bad}");
         }
@@ -244,6 +258,9 @@ mod tests {
             "http://a/b",
             "http://u@a",
             "http://a:b",
+            "http://a:65536",
+            "http://a:+80",
+            "http://[::1",
             "http://a?x",
             "http://a:",
             "http://a b",

@@ -2,7 +2,9 @@
 
 use std::sync::{Mutex, OnceLock};
 
-use overwinter::{cli::run::Running, config::Config, web::access::passphrase};
+use overwinter::{
+    cli::run::Running, config::Config, notify::channel::Post, web::access::passphrase,
+};
 use reqwest::{Method, header::HeaderMap, redirect::Policy};
 
 use crate::farm::{Farm, encoded};
@@ -74,6 +76,8 @@ impl Store {
 }
 
 pub(crate) fn client() -> reqwest::Client {
+    // Puts the TLS primitives in place that any client looks for.
+    Post::new();
     let client = reqwest::Client::builder().redirect(Policy::none());
     client.build().unwrap()
 }

@@ -288,10 +288,18 @@ pub async fn gate(State(site): State<Site>, mut request: Request, next: Next) ->
     next.run(request).await
 }
 
-/// Without a passphrase only this computer is served: the connection and the name must both be its own.
+/// What servers add that pass a request on for somebody else (RFC 7239; RFC 9110, 7.6.3; the others
+/// are common practice).
+const PASSED_ON: [&str; 4] = ["forwarded", "via", "x-forwarded-for", "x-real-ip"];
+
+/// Without a passphrase only this computer is served: the connection and the name must both be its
+/// own, and nothing may say that it is passed on for somebody else.
 fn from_here(site: &Site, request: &Request) -> bool {
     let peer = request.extensions().get::<Peer>();
     !site.access.names.beyond
+        && !PASSED_ON
+            .iter()
+            .any(|name| request.headers().contains_key(*name))
         && peer.is_some_and(|Peer(peer)| peer.ip().to_canonical().is_loopback())
         && host(request.headers()).is_some_and(is_here)
 }
@@ -328,12 +336,13 @@ fn sign_in_path(wanted: &str) -> String {
     format!("/sign-in?next={}", super::view::url(wanted))
 }
 
-/// Only a path of our own: nobody is to be led elsewhere.
+/// Only a path of our own, as a browser writes it: nobody is to be led elsewhere (CWE-601).
 pub fn own_path(path: &str) -> Option<&str> {
     let own = path.starts_with('/')
         && !path.starts_with("//")
         && !path.contains('\\')
-        && !path.contains(char::is_control);
+        // Nothing else may stand in `Location` (RFC 3986, 2).
+        && path.bytes().all(|b| b.is_ascii_graphic());
     own.then_some(path)
 }
 
@@ -489,6 +498,9 @@ mod tests {
             "https://evil.example",
             "/\t/evil.example",
             "/a\nb",
+            "/a b",
+            "/k\u{e4}fig",
+            "/\u{2028}/evil.example",
         ] {
             assert_eq!(own_path(bad), None, "{bad:?}");
         }
@@ -533,11 +545,11 @@ mod tests {
         assert!(!access.code_is("", Stamp(0)));
         let shown = format!(
             "{access:?} {:?} {:?}",
-            Token([7; 32]),
+            Token([0xc5; 32]),
             set_cookie("secret", true)
         );
         assert!(
-            !shown.contains(&code) && !shown.contains('7') && !shown.contains("secret"),
+            !shown.contains(&code) && !shown.contains("197") && !shown.contains("secret"),
             "{shown}"
         );
     }
