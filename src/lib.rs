@@ -9,6 +9,7 @@ pub mod inbox;
 pub mod intake;
 pub mod notify;
 pub mod problem;
+pub mod season;
 pub mod stock;
 pub mod store;
 pub mod watch;

@@ -29,7 +29,8 @@ fn config() -> Config {
     let text = CONFIG
         .replace("@LISTEN@", "127.0.0.1:0")
         .replace("@TOKEN_SHA256@", &"a".repeat(64))
-        .replace("@PORT@", "/dev/null");
+        .replace("@PORT@", "/dev/null")
+        .replace("@FOLDER@", "/tmp");
     Config::parse(&text, Path::new(".")).expect("a right configuration")
 }
 

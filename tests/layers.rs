@@ -104,6 +104,7 @@ const PURE: &[&str] = &[
     "notify/plan.rs",
     "notify/summary.rs",
     "notify/words.rs",
+    "web/forms.rs",
     "web/html.rs",
     "web/chart.rs",
 ];
@@ -119,7 +120,7 @@ const NOT_IN_PURE: &[&str] = &[
     "crate::store",
 ];
 
-const MOST_FILES: usize = 100;
+const MOST_FILES: usize = 120;
 
 #[test]
 fn layers_hold() {

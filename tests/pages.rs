@@ -2,6 +2,11 @@
 
 use askama::Template;
 use overwinter::web::chart::Strip;
+use overwinter::web::figures::{Line, Section};
+use overwinter::web::forms::{
+    AlertPage, Aside, LookBackAnswer, LookBackPage, Shelving, ToldChannel, ToldContact,
+    ToldMessage, ToldPage,
+};
 use overwinter::web::html::{
     Alert, AlertsPage, By, CrateGroup, CratesPage, Earlier, ErrorPage, Figure, Frame, Krate, Lot,
     NowPage, Off, Refused, Room, RoomSensor, Seen, Sensor, SensorsPage, Source, Tab, Tone, Unknown,
@@ -41,7 +46,85 @@ fn alert(seen: Seen) -> Alert {
         crates_href: format!("/crates?q={HOSTILE}"),
         caution: Some(HOSTILE.into()),
         seen,
+        href: format!("/alert?occurrence={HOSTILE}"),
+        reset: false,
     }
+}
+
+fn aside() -> Aside {
+    Aside {
+        headline: HOSTILE.into(),
+        what: HOSTILE.into(),
+        why: HOSTILE.into(),
+        href: format!("/alert?occurrence={HOSTILE}"),
+        unshelve: Some(HOSTILE.into()),
+        sensor: Some(HOSTILE.into()),
+    }
+}
+
+/// The pages with forms: one alert, who is told, a look back.
+fn forms() -> Vec<String> {
+    let one = AlertPage {
+        frame: frame(Tab::Alerts),
+        alert: alert(Seen::NotYet),
+        state: HOSTILE.into(),
+        later: Some(format!("/alert?occurrence={HOSTILE}")),
+        fault: Some(HOSTILE.into()),
+        shelving: Some(Shelving {
+            reason: HOSTILE.into(),
+            spans: vec![(HOSTILE.into(), HOSTILE.into(), true)],
+            one_shot: true,
+            can_end: true,
+        }),
+        shelved: true,
+        reset: Some(true),
+    };
+    let told = ToldPage {
+        frame: frame(Tab::Alerts),
+        contacts: vec![ToldContact {
+            name: HOSTILE.into(),
+            lines: vec![HOSTILE.into()],
+        }],
+        channels: vec![ToldChannel {
+            name: HOSTILE.into(),
+            kind: HOSTILE.into(),
+            tone: Tone::ActToday,
+            state: HOSTILE.into(),
+            test: HOSTILE.into(),
+            used: true,
+        }],
+        overdue: vec![HOSTILE.into()],
+        hours: (HOSTILE.into(), HOSTILE.into()),
+        messages: vec![ToldMessage {
+            tone: Tone::ActNow,
+            subject: HOSTILE.into(),
+            to: HOSTILE.into(),
+            state: HOSTILE.into(),
+            open: true,
+        }],
+        waiting: Some(HOSTILE.into()),
+    };
+    let look = LookBackPage {
+        frame: frame(Tab::Alerts),
+        rooms: vec![(HOSTILE.into(), true)],
+        kinds: vec![(HOSTILE.into(), HOSTILE.into(), true)],
+        limit: HOSTILE.into(),
+        hours: HOSTILE.into(),
+        since: HOSTILE.into(),
+        in_force: HOSTILE.into(),
+        fault: Some(HOSTILE.into()),
+        answer: Some(LookBackAnswer {
+            sentence: HOSTILE.into(),
+            sent: Some(HOSTILE.into()),
+            days: vec![(HOSTILE.into(), 1, 2, HOSTILE.into())],
+            lines: HOSTILE.into(),
+        }),
+    };
+    vec![
+        one.render().unwrap(),
+        told.render().unwrap(),
+        look.render().unwrap(),
+    ]
 }
 
 fn room() -> Room {
@@ -55,6 +138,7 @@ fn room() -> Room {
         key: HOSTILE.into(),
         name: HOSTILE.into(),
         stage: HOSTILE.into(),
+        stages: vec![(HOSTILE.into(), HOSTILE.into(), true)],
         tone: Tone::Well,
         state: HOSTILE.into(),
         temperature: figure.clone(),
@@ -126,6 +210,7 @@ fn sensors_page() -> SensorsPage {
             battery: Some(HOSTILE.into()),
             counts: vec![("1".into(), HOSTILE.into())],
             source: HOSTILE.into(),
+            out: true,
         }],
         sources: vec![Source {
             name: HOSTILE.into(),
@@ -169,6 +254,7 @@ fn pages() -> Vec<String> {
     let alerts = AlertsPage {
         frame: frame(Tab::Alerts),
         alerts: vec![alert(Seen::NotYet)],
+        aside: vec![aside()],
         earlier: vec![Earlier {
             tone: Tone::ActNow,
             priority: HOSTILE.into(),
@@ -176,12 +262,22 @@ fn pages() -> Vec<String> {
             headline: HOSTILE.into(),
             lasted: HOSTILE.into(),
             seen: HOSTILE.into(),
+            href: format!("/alert?occurrence={HOSTILE}"),
         }],
         off: vec![Off {
             from: HOSTILE.into(),
             to: HOSTILE.into(),
             lasted: HOSTILE.into(),
         }],
+        figures: Section {
+            days: HOSTILE.into(),
+            lines: vec![Line {
+                name: HOSTILE.into(),
+                value: HOSTILE.into(),
+                target: HOSTILE.into(),
+                missed: true,
+            }],
+        },
     };
     let error = ErrorPage {
         frame: frame(Tab::Elsewhere),
@@ -197,6 +293,9 @@ fn pages() -> Vec<String> {
         sensors_page().render().unwrap(),
         error.render().unwrap(),
     ]
+    .into_iter()
+    .chain(forms())
+    .collect()
 }
 
 #[test]

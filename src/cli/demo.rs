@@ -32,6 +32,7 @@ use crate::{
     inbox::stopping,
     intake::{decode::table::HEADER, sha256_hex},
     stock::list,
+    store::Store,
     watch::{
         Stamp,
         reading::{HOUR_MS, MINUTE_MS},
@@ -161,7 +162,8 @@ async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
     let text = CONFIG
         .replace("@LISTEN@", &listen.to_string())
         .replace("@TOKEN_SHA256@", &sha256_hex(&token))
-        .replace("@PORT@", &cable.path);
+        .replace("@PORT@", &cable.path)
+        .replace("@FOLDER@", &folder.display().to_string());
     fs::write(folder.join("overwinter.toml"), &text)?;
     let config = Config::parse(&text, folder)
         .map_err(|faults| anyhow::anyhow!("the demonstration's configuration: {}", faults[0]))?;
@@ -196,13 +198,35 @@ async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
         )),
         tokio::spawn(serial_sensor(cable, from, clock, stopped)),
     ];
+    let shown = tokio::spawn(show_messages(running.store.clone(), stop.subscribe()));
     let asked = asked_to_stop().await;
     stop.send_replace(true);
+    shown.await?;
     for sensor in sensors {
         sensor.await??;
     }
     running.finish().await;
     asked
+}
+
+/// Prints the first line of each message as it is owed.
+async fn show_messages(store: Store, mut stop: watch::Receiver<bool>) {
+    let mut last = Stamp::default();
+    loop {
+        tokio::select! {
+            () = stopping(&mut stop) => return,
+            () = tokio::time::sleep(Duration::from_secs(1)) => {}
+        }
+        let Ok(mut messages) = store.messages(20).await else {
+            continue;
+        };
+        messages.retain(|m| last < m.at);
+        for m in messages.iter().rev() {
+            last = last.max(m.at);
+            let day = m.at.to_utc().format("%-d %b %H:%M");
+            tell!("{day}, message to {}: {}", m.contact, m.subject);
+        }
+    }
 }
 
 fn hour_of(at: Stamp, from: Stamp) -> f64 {

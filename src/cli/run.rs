@@ -7,7 +7,7 @@ use tokio::{
     net::TcpListener,
     runtime::{Builder, Runtime},
     signal::unix::{SignalKind, signal},
-    sync::watch,
+    sync::{Semaphore, watch},
     task::JoinHandle,
     time::timeout,
 };
@@ -144,6 +144,8 @@ impl Running {
             inbox: inbox.clone(),
             board: board.clone(),
             access: access.clone(),
+            told: Arc::new(told::page(config)),
+            looking: Arc::new(Semaphore::new(1)),
         };
         let (stop_engine, engine_stops) = watch::channel(false);
         let engine = tokio::spawn(engine.run(envelopes, engine_stops));

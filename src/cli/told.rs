@@ -10,7 +10,8 @@ use crate::{
         plan::{Owed, Purpose},
         words::Manner,
     },
-    watch::Priority,
+    watch::{Priority, SensorName},
+    web::told::Told,
 };
 
 /// To whom messages go, and in which words.
@@ -23,6 +24,25 @@ pub fn teller(config: &Config) -> Teller {
             unit: config.unit,
         },
         address: config.address.clone(),
+    }
+}
+
+/// The same for the pages.
+pub fn page(config: &Config) -> Told {
+    Told {
+        telling: config.telling.clone(),
+        channels: config
+            .channels
+            .iter()
+            .map(|c| {
+                let kind = match c.way {
+                    Way::Email(_) => "e-mail",
+                    Way::Webhook(_) => "another program",
+                    Way::Command(_) => "a program on this computer",
+                };
+                (c.name.clone(), kind)
+            })
+            .collect(),
     }
 }
 
@@ -40,7 +60,7 @@ pub fn look_at_contacts(config: &Config) -> Result<String, String> {
                 0 => "at once".to_owned(),
                 minutes => format!("after {minutes} min"),
             };
-            let channels: Vec<&str> = c.channels.iter().map(|c| c.as_str()).collect();
+            let channels: Vec<&str> = c.channels.iter().map(SensorName::as_str).collect();
             format!("{} {after} by {}", c.name, channels.join(" and "))
         })
         .collect();

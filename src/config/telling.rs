@@ -95,10 +95,9 @@ impl Reader<'_> {
         }
         let mut used = BTreeSet::new();
         for text in contacts {
-            if let Some(contact) = self.contact(text, channels, &telling.contacts) {
-                used.extend(contact.channels.iter().cloned());
-                telling.contacts.push(contact);
-            }
+            let contact = self.contact(text, channels, &telling.contacts);
+            used.extend(contact.channels.iter().cloned());
+            telling.contacts.push(contact);
         }
         // The plan takes them in the order in which they are told.
         telling.contacts.sort_by_key(|c| c.after_ms);
@@ -136,12 +135,7 @@ impl Reader<'_> {
         })
     }
 
-    fn contact(
-        &mut self,
-        text: &ContactText,
-        known: &[SensorName],
-        before: &[Contact],
-    ) -> Option<Contact> {
+    fn contact(&mut self, text: &ContactText, known: &[SensorName], before: &[Contact]) -> Contact {
         let name = text.name.get_ref().trim().to_owned();
         if name.is_empty() || 60 < name.chars().count() || name.chars().any(char::is_control) {
             self.fault(&text.name.span(), "a contact's name has 1 to 60 characters");
@@ -192,14 +186,14 @@ impl Reader<'_> {
             let both = time_of_day(from).and_then(|f| time_of_day(to).map(|t| (f, t)));
             self.take(quiet.span(), both)
         });
-        Some(Contact {
+        Contact {
             name,
             channels,
             least: least.unwrap_or(Priority::Low),
             after_ms: after.unwrap_or(turn * NEXT_AFTER_MS),
             quiet: quiet.filter(|(from, to)| from != to),
             summary: text.summary.unwrap_or(before.is_empty()),
-        })
+        }
     }
 }
 

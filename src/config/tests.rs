@@ -102,6 +102,54 @@ name = "x"
 }
 
 #[test]
+fn how_it_is_reached_goes_together() {
+    let read = |site: &str| {
+        let text = format!("[site]\n{site}\n[[room]]\nname = \"a\"\n");
+        Config::parse(&text, Path::new("/store")).map_err(|f| f[0].to_string())
+    };
+    let pair = "tls_certificate = \"c.pem\"\ntls_key = \"k.pem\"";
+    let open = "listen = \"0.0.0.0:8480\"";
+    let config = read(&format!("{open}\n{pair}\nnames = [\"Store.lan\"]")).unwrap();
+    assert_eq!(config.reach.names, ["store.lan"]);
+    let tls = config.reach.tls.unwrap();
+    assert_eq!(tls.certificate, Path::new("/store/c.pem"));
+    assert_eq!(tls.key, Path::new("/store/k.pem"));
+    let config = read(&format!(
+        "{open}\nplain_http = true\naddress = \"http://Store.lan:8480/\""
+    ))
+    .unwrap();
+    assert_eq!(config.address.as_deref(), Some("http://store.lan:8480"));
+    for (site, line, what) in [
+        (open.to_owned(), 2, "can be reached by others"),
+        (
+            format!("{open}\nplain_http = false"),
+            2,
+            "can be reached by others",
+        ),
+        ("tls_key = \"k.pem\"".to_owned(), 2, "needs its certificate"),
+        ("tls_certificate = \"c.pem\"".to_owned(), 2, "needs its key"),
+        (
+            format!("{pair}\nplain_http = true"),
+            4,
+            "leave one of the two out",
+        ),
+        (
+            format!("{pair}\naddress = \"http://store.lan\""),
+            4,
+            "begins with https",
+        ),
+        ("address = \"store.lan\"".to_owned(), 2, "is no address"),
+        ("names = [\"http://store.lan\"]".to_owned(), 2, "is no name"),
+    ] {
+        let told = read(&site).unwrap_err();
+        assert!(
+            told.starts_with(&format!("line {line}: ")) && told.contains(what),
+            "{told}"
+        );
+    }
+}
+
+#[test]
 fn a_slip_of_the_pen_is_named() {
     for (line, what) in [("name = north", "words"), ("name = 5", "invalid type")] {
         let found = faults(&format!("[[room]]\n{line}\n"));

@@ -318,7 +318,7 @@ impl Plan {
                     None => {}
                 }
             }
-            if let Some(hold) = self.send(contact, due, at, &mut owed) {
+            if let Some(hold) = self.send(contact, &due, at, &mut owed) {
                 later(hold);
             }
             if contact.after_ms == 0 {
@@ -422,7 +422,8 @@ impl Plan {
             when = when.max(last.plus(if high { FLAPS_HIGH_MS } else { FLAPS_MS }));
         }
         if !high {
-            when = after_quiet(contact, telling.zone, when);
+            // It may have been hidden until now, in the night.
+            when = after_quiet(contact, telling.zone, when.max(at));
         }
         Some((when, purpose, 0))
     }
@@ -432,7 +433,7 @@ impl Plan {
     fn send(
         &mut self,
         contact: &Contact,
-        due: Vec<Due<'_>>,
+        due: &[Due<'_>],
         at: Stamp,
         owed: &mut Vec<Owed>,
     ) -> Option<Stamp> {
@@ -451,7 +452,7 @@ impl Plan {
         }
         let many = TOGETHER <= due.len() || FLOOD <= recent.len() + due.len();
         let mut messages: Vec<Owed> = Vec::new();
-        for d in &due {
+        for d in due {
             let message = Owed {
                 at,
                 contact: contact.name.clone(),
@@ -485,7 +486,7 @@ impl Plan {
             }
             recent.push_back(at);
         }
-        for d in &due {
+        for d in due {
             let over = d.purpose == Purpose::Over;
             self.note(&contact.name, &d.item.occurrence, &d.item.room, at, over);
             let heard = self.heard.entry(contact.name.clone()).or_default();

@@ -11,6 +11,9 @@ use crate::watch::{
 /// How far a summary looks back, in milliseconds.
 const BACK_MS: i64 = 24 * HOUR_MS;
 
+/// Lowest and highest.
+type Range = Option<(f64, f64)>;
+
 /// One room over the last 24 hours.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct RoomDay {
@@ -19,9 +22,9 @@ pub struct RoomDay {
     /// What it is doing.
     pub stage: Stage,
     /// Lowest and highest ten-minute mean of any air sensor, in C.
-    pub temperature_c: Option<(f64, f64)>,
+    pub temperature_c: Range,
     /// Lowest and highest ten-minute mean of any air sensor, in percent.
-    pub humidity_pct: Option<(f64, f64)>,
+    pub humidity_pct: Range,
     /// Hours for which at least one air sensor was heard.
     pub heard_hours: f64,
     /// Hours of these in which every air sensor that was heard was inside the band.
@@ -56,7 +59,7 @@ pub fn day<'a>(
     let sensors: Vec<_> = judge.sensors().collect();
     let rooms = settings.rooms.iter().map(|room| {
         let band = room.in_force().band;
-        let (mut t, mut rh): (Option<(f64, f64)>, Option<(f64, f64)>) = (None, None);
+        let (mut t, mut rh): (Range, Range) = (None, None);
         // Whether each slot was inside, by its number.
         let mut slots = std::collections::BTreeMap::<i64, bool>::new();
         for sensor in sensors.iter().filter(|s| {
@@ -66,7 +69,7 @@ pub fn day<'a>(
                 continue;
             };
             for slot in recent.slots().filter(|s| at.since(s.at) < BACK_MS) {
-                let widen = |range: &mut Option<(f64, f64)>, value: Option<f64>| {
+                let widen = |range: &mut Range, value: Option<f64>| {
                     if let Some(v) = value {
                         *range = Some(range.map_or((v, v), |(l, h)| (l.min(v), h.max(v))));
                     }

@@ -129,6 +129,20 @@ impl Store {
         rows.into_iter().map(Raw::parse).collect()
     }
 
+    /// One occurrence, whether it stands or is over; `None` if it was never raised.
+    pub async fn alert(&self, occurrence: &Occurrence) -> Result<Option<AlertRow>, StoreError> {
+        let occurrence = occurrence.to_string();
+        let row = sqlx::query_as!(
+            Raw,
+            "select occurrence, room, priority, state, ended_at, acknowledged_at, acknowledged_by, figures
+             from alert where occurrence = ?1",
+            occurrence
+        )
+        .fetch_optional(&self.read)
+        .await?;
+        row.map(Raw::parse).transpose()
+    }
+
     /// Alerts that are over, newest first.
     pub async fn past_alerts(&self, limit: i64) -> Result<Vec<AlertRow>, StoreError> {
         let rows = sqlx::query_as!(
@@ -140,6 +154,55 @@ impl Store {
         .fetch_all(&self.read)
         .await?;
         rows.into_iter().map(Raw::parse).collect()
+    }
+
+    /// Alerts raised before `to` that were raised, still active or just over at or after `from`, in the
+    /// order in which they were raised.
+    pub async fn alerts_between(
+        &self,
+        from: Stamp,
+        to: Stamp,
+    ) -> Result<Vec<AlertRow>, StoreError> {
+        let rows = sqlx::query_as!(
+            Raw,
+            "select occurrence, room, priority, state, ended_at, acknowledged_at, acknowledged_by, figures
+             from alert where raised_at < ?2 and (?1 <= raised_at or ended_at is null or ?1 <= ended_at)
+             order by raised_at, occurrence",
+            from.0,
+            to.0
+        )
+        .fetch_all(&self.read)
+        .await?;
+        rows.into_iter().map(Raw::parse).collect()
+    }
+
+    /// The newest alerts, newest first, each with the time of its last change.
+    pub async fn newest_alerts(&self, limit: i64) -> Result<Vec<(AlertRow, Stamp)>, StoreError> {
+        let rows = sqlx::query_as!(
+            Raw,
+            "select occurrence, room, priority, state, ended_at, acknowledged_at, acknowledged_by, figures
+             from alert order by raised_at desc, occurrence limit ?1",
+            limit
+        )
+        .fetch_all(&self.read)
+        .await?;
+        let mut all = Vec::with_capacity(rows.len());
+        for row in rows {
+            let changed_at = sqlx::query_scalar!(
+                r#"select max(at) as "at: i64" from transition where occurrence = ?1"#,
+                row.occurrence
+            )
+            .fetch_one(&self.read)
+            .await?;
+            let row = Raw::parse(row)?;
+            // What ended because its rules are gone has no change of its own.
+            let changed_at = [changed_at.map(Stamp), row.ended_at, row.acknowledged_at]
+                .into_iter()
+                .flatten()
+                .fold(row.occurrence.raised_at, Stamp::max);
+            all.push((row, changed_at));
+        }
+        Ok(all)
     }
 
     /// Every recorded change in order, as (occurrence, at, from, to).

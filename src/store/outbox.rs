@@ -295,6 +295,25 @@ impl Store {
         rows.into_iter().map(MessageRow::of).collect()
     }
 
+    /// Messages owed from `from` to before `to`, oldest first.
+    pub async fn messages_between(
+        &self,
+        from: Stamp,
+        to: Stamp,
+    ) -> Result<Vec<MessageRow>, StoreError> {
+        let rows = sqlx::query_as!(
+            RawRow,
+            r#"select at, contact, channel, purpose, room, priority, occurrences, subject, state, tries,
+                null as "last: String", done_at
+             from message where ?1 <= at and at < ?2 order by at, message_id"#,
+            from.0,
+            to.0
+        )
+        .fetch_all(&self.read)
+        .await?;
+        rows.into_iter().map(MessageRow::of).collect()
+    }
+
     /// The newest messages, newest first, with what the last try came to.
     pub async fn messages(&self, limit: i64) -> Result<Vec<MessageRow>, StoreError> {
         let rows = sqlx::query_as!(

@@ -127,12 +127,16 @@ impl Channel {
 }
 
 /// What the sensors, or whoever else has a say, make of one alert.
+#[derive(Clone, Copy)]
 struct Voice {
     level: u8,
     priority: Priority,
     lead: Option<(usize, usize)>,
     mask: Option<Mask>,
 }
+
+/// Rung, priority, sensor and rule.
+type Worst = (u8, Priority, (usize, usize));
 
 /// Why an act of a person is refused; the words are for that person.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -563,7 +567,7 @@ impl Judge {
         quiet: Voice,
     ) -> Voice {
         // Sound, in fault, out of service.
-        let mut worst: [Option<(u8, Priority, (usize, usize))>; 3] = [None; 3];
+        let mut worst: [Option<Worst>; 3] = [None; 3];
         let mut all_out = true;
         for (s, r, level, priority, active) in members {
             let sensor = &self.sensors[s];

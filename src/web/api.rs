@@ -28,9 +28,10 @@ pub async fn status(State(site): State<Site>) -> Json<Value> {
         .iter()
         .map(|room| {
             let air = view::room_air(&status, &room.name);
-            let band = room.limits.band;
+            let band = room.in_force().band;
             json!({
                 "name": room.name,
+                "stage": room.stage,
                 "temperature_c": air.temperature,
                 "humidity_pct": air.humidity,
                 "dew_point_c": air.dew_point(),
@@ -82,6 +83,8 @@ fn alert(a: &Standing) -> Value {
         "kind": a.occurrence.kind,
         "priority": a.priority,
         "state": a.state,
+        "active": a.active,
+        "shelved_until": a.shelf.as_ref().map(|s| s.until.to_rfc3339()),
         "raised_at": a.occurrence.raised_at.to_rfc3339(),
         "since": a.since.to_rfc3339(),
         "figures": a.figures,

@@ -6,7 +6,7 @@
 
 use askama::Template;
 
-use super::chart::Strip;
+use super::{chart::Strip, forms::Aside};
 
 /// How a thing stands: a word, a shape and a tone together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -150,6 +150,10 @@ pub struct Alert {
     pub caution: Option<String>,
     /// Whether somebody has seen it.
     pub seen: Seen,
+    /// Its own page.
+    pub href: String,
+    /// It is over and seen, and waits for a reset.
+    pub reset: bool,
 }
 
 impl Alert {
@@ -178,6 +182,8 @@ pub enum Seen {
         /// When it ended: "4:40"; not always known.
         ended: Option<String>,
     },
+    /// Nothing is to be acknowledged.
+    Nothing,
 }
 
 /// One room on the first page.
@@ -189,6 +195,8 @@ pub struct Room {
     pub name: String,
     /// What it is doing: "storing".
     pub stage: String,
+    /// Every stage, what it means, and whether it is this one.
+    pub stages: Vec<(String, String, bool)>,
     /// How it stands.
     pub tone: Tone,
     /// The same in words: "Well", "Too dry", "No word for 3 hours".
@@ -259,10 +267,14 @@ pub struct AlertsPage {
     pub frame: Frame,
     /// Open alerts, the most pressing first.
     pub alerts: Vec<Alert>,
+    /// What nobody is told of for now.
+    pub aside: Vec<Aside>,
     /// Those that are over, the latest first.
     pub earlier: Vec<Earlier>,
     /// When the monitor itself was not running.
     pub off: Vec<Off>,
+    /// How well the alerts themselves did.
+    pub figures: super::figures::Section,
 }
 
 /// An alert that is over.
@@ -280,6 +292,8 @@ pub struct Earlier {
     pub lasted: String,
     /// "seen by Ida at 6:02", "not seen by anyone".
     pub seen: String,
+    /// Its own page.
+    pub href: String,
 }
 
 /// A time in which nothing was recorded.
@@ -432,6 +446,8 @@ pub struct Sensor {
     pub counts: Vec<(String, String)>,
     /// The source it comes by.
     pub source: String,
+    /// It is out of service.
+    pub out: bool,
 }
 
 /// One way by which readings come in.

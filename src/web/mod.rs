@@ -1,16 +1,24 @@
 //! The pages a grower looks at, what they are drawn from, and the same for programs.
 
 pub mod access;
+pub mod acts;
+pub mod alert;
 pub mod api;
 pub mod chart;
+pub mod feed;
+pub mod figures;
+pub mod forms;
 pub mod guard;
 pub mod html;
+pub mod kinds;
+pub mod look_back;
 pub mod names;
 pub mod pages;
 pub mod sensors;
 pub mod serve;
 pub mod stock;
 pub mod tls;
+pub mod told;
 pub mod view;
 
 use std::{convert::Infallible, sync::Arc, time::Duration};
@@ -27,13 +35,19 @@ use axum::{
     routing::{get, post},
 };
 use rust_embed::RustEmbed;
-use tokio::{sync::watch, time::interval};
+use tokio::{
+    sync::{Semaphore, watch},
+    time::interval,
+};
 use tokio_stream::{
     Stream, StreamExt, once,
     wrappers::{IntervalStream, WatchStream},
 };
 
-use self::access::{Access, Session};
+use self::{
+    access::{Access, Session},
+    told::Told,
+};
 use crate::{
     clock::Clock,
     engine::Status,
@@ -69,6 +83,10 @@ pub struct Site {
     pub board: Board,
     /// Who may open what.
     pub access: Arc<Access>,
+    /// Who is told, and by which channels.
+    pub told: Arc<Told>,
+    /// One look back at a time.
+    pub looking: Arc<Semaphore>,
 }
 
 #[derive(RustEmbed)]
@@ -85,12 +103,42 @@ pub fn router(site: Site) -> Router {
             // Who comes back to this address wants to see the alerts.
             post(pages::acknowledge).get(async || Redirect::to("/alerts")),
         )
+        .route("/alert", get(alert::alert))
+        .route(
+            "/alerts/shelve",
+            post(acts::shelve).get(async || Redirect::to("/alerts")),
+        )
+        .route(
+            "/alerts/unshelve",
+            post(acts::unshelve).get(async || Redirect::to("/alerts")),
+        )
+        .route(
+            "/alerts/reset",
+            post(acts::reset).get(async || Redirect::to("/alerts")),
+        )
+        .route("/alerts/look-back", get(look_back::look_back))
+        .route("/told", get(told::told))
+        .route(
+            "/told/test",
+            post(told::test).get(async || Redirect::to("/told")),
+        )
+        .route(
+            "/sensors/service",
+            post(acts::service).get(async || Redirect::to("/sensors")),
+        )
+        .route(
+            "/rooms/stage",
+            post(acts::stage).get(async || Redirect::to("/")),
+        )
         .route("/crates", get(stock::crates))
         .route("/sensors", get(sensors::sensors))
         .route("/events", get(events))
         .route("/static/{*path}", get(file))
         .route("/api/status", get(api::status))
         .route("/api/alerts", get(api::alerts))
+        .route("/api/alerts/figures", get(figures::api))
+        .route("/alerts/kinds", get(kinds::kinds))
+        .route("/feeds/alerts.atom", get(feed::alerts))
         .route("/healthz", get(async || "alive\n"))
         .route("/readyz", get(api::ready))
         .merge(access::routes())

@@ -16,6 +16,8 @@ use tracing::error;
 use super::{
     Site,
     access::{NOBODY, Who, own_path},
+    figures,
+    forms::Aside,
     html::{
         AlertsPage, Earlier, ErrorPage, Figure, NowPage, Off, Room, RoomSensor, Tab, Tone, Verdict,
     },
@@ -25,14 +27,14 @@ use crate::{
     engine::Status,
     inbox::{Message as Ask, Unavailable},
     notify::{
-        message::{Message, the},
-        words::{ago, count, percent, span_exact},
+        message::{Message, the, until},
+        words::{ago, count, percent, span, span_exact},
     },
     stock::list::Crate,
     store::StoreError,
     watch::{
-        Act, Occurrence, Priority, SensorNow, Stamp, Standing, State as AlertState, Subject,
-        act::Named, settings::RoomSettings,
+        Act, Kind, Occurrence, Priority, SensorNow, Stage, Stamp, Standing, State as AlertState,
+        Subject, act::Named, settings::RoomSettings,
     },
 };
 
@@ -46,7 +48,7 @@ const EARLIER: i64 = 50;
 
 /// A page that could not be given; becomes the error page.
 pub struct Failed {
-    site: Site,
+    site: Box<Site>,
     status: StatusCode,
     headline: &'static str,
     what: String,
@@ -54,12 +56,29 @@ pub struct Failed {
 }
 
 impl Failed {
+    /// A page that could not be given, in words: the headline, what happened, what to do.
+    pub(super) fn told(
+        site: &Site,
+        status: StatusCode,
+        headline: &'static str,
+        what: String,
+        todo: &'static str,
+    ) -> Self {
+        Self {
+            site: Box::new(site.clone()),
+            status,
+            headline,
+            what,
+            todo,
+        }
+    }
+
     pub(super) fn store(site: &Site) -> impl FnOnce(StoreError) -> Self {
         let site = site.clone();
         |fault| {
             error!(error = ?fault, "a page could not be made");
             Self {
-                site,
+                site: Box::new(site),
                 status: StatusCode::INTERNAL_SERVER_ERROR,
                 headline: "This page could not be made",
                 what: fault.to_string(),
@@ -135,7 +154,7 @@ async fn present(site: &Site) -> Result<(Arc<Status>, Vec<Crate>, Stamp), Failed
     Ok((status, crates, site.clock.now()))
 }
 
-/// Every alert that is not normal, the most urgent first.
+/// Every alert that somebody has to see to, the most urgent first.
 async fn open_alerts(
     site: &Site,
     status: &Status,
@@ -143,7 +162,7 @@ async fn open_alerts(
     now: Stamp,
 ) -> Result<Vec<super::html::Alert>, Failed> {
     let seen = seen_at(site, status).await?;
-    let each = status.alerts.iter();
+    let each = status.alerts.iter().filter(|a| !a.state.is_masked());
     Ok(each.map(|a| alert(a, crates, &seen, now, site)).collect())
 }
 
@@ -222,7 +241,12 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
     let active: Vec<&Standing> = status
         .alerts
         .iter()
-        .filter(|a| a.state != AlertState::ReturnedUnacknowledged)
+        .filter(|a| a.state.is_sounding())
+        .collect();
+    let waiting: Vec<&Standing> = status
+        .alerts
+        .iter()
+        .filter(|a| !a.state.is_masked() && !a.state.is_sounding())
         .collect();
     if let Some(worst) = active.first() {
         let told = |a: &Standing| {
@@ -297,13 +321,13 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
     }
     let outside = airs
         .iter()
-        .find_map(|(r, a)| Some((the(&r.name), a.outside(r.limits.band)?)));
+        .find_map(|(r, a)| Some((the(&r.name), a.outside(r.in_force().band)?)));
     let names: Vec<String> = rooms.iter().map(|r| the(&r.name)).collect();
     let more = match &airs[..] {
         [(_, air)] => air_sentence(site, air, now),
         _ => None,
     };
-    let more = match &status.alerts[..] {
+    let more = match &waiting[..] {
         [] => more,
         [a, others @ ..] => {
             let manner = site.manner;
@@ -312,7 +336,16 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
                 0 => String::new(),
                 n => format!(", and {}", count(n, "more alert", "more alerts")),
             };
-            Some(format!("{} came and went unseen{others}.", words.headline))
+            Some(match a.state {
+                AlertState::LatchedAcknowledged => format!(
+                    "{}: over, and to be reset once the crates are looked at{others}.",
+                    words.headline
+                ),
+                _ if a.occurrence.kind == Kind::RecorderOff => {
+                    format!("{} for {}{others}.", words.headline, span(lasted(a)))
+                }
+                _ => format!("{} came and went unseen{others}.", words.headline),
+            })
         }
     };
     match outside {
@@ -322,7 +355,7 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
             more: more.or_else(|| Some("If it lasts, an alert says what to do.".to_owned())),
         },
         // What the air was may have done its harm before it was well again.
-        None if status.alerts.iter().any(|a| a.priority == Priority::High) => Verdict {
+        None if waiting.iter().any(|a| a.priority == Priority::High) => Verdict {
             tone: Tone::LookSoon,
             sentence: "The air is well again, but look at the crates.".to_owned(),
             more,
@@ -333,6 +366,11 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
             more,
         },
     }
+}
+
+/// How long what is over lasted, in milliseconds.
+fn lasted(a: &Standing) -> i64 {
+    until(&a.figures).map_or(0, |until| until.since(a.since))
 }
 
 fn air_sentence(site: &Site, air: &RoomAir, now: Stamp) -> Option<String> {
@@ -375,7 +413,7 @@ fn room(
 ) -> Room {
     let manner = site.manner;
     let air = room_air(status, &settings.name);
-    let band = settings.limits.band;
+    let band = settings.in_force().band;
     let (tone, state) = view::room_state(site, status, settings, &air, now);
     let outside = |value: Option<f64>, low: f64, high: f64| match value {
         Some(v) if v < low => Some("below".to_owned()),
@@ -392,7 +430,20 @@ fn room(
     Room {
         key: n.to_string(),
         name: settings.name.clone(),
-        stage: "storing".to_owned(),
+        stage: settings.stage.as_str().to_owned(),
+        stages: Stage::ALL
+            .iter()
+            .map(|stage| {
+                let meaning = match stage {
+                    Stage::Curing => "lifted tubers dry: warm and dry air is no matter",
+                    Stage::Storing => "packed tubers rest: the store's own band",
+                    Stage::Waking => "brought to sprout: warmth is wanted",
+                    Stage::Empty => "nothing in it: nothing is judged",
+                };
+                let chosen = *stage == settings.stage;
+                (stage.as_str().to_owned(), meaning.to_owned(), chosen)
+            })
+            .collect(),
         tone,
         state,
         temperature: Figure {
@@ -487,6 +538,7 @@ pub async fn alerts(
             priority: view::tone(a.priority).word().to_owned(),
             when: manner.day_and_clock(raised_at),
             headline: words.headline,
+            href: super::alert::href(&a.occurrence),
             lasted: a.ended_at.map_or_else(String::new, |end| {
                 format!("lasted {}", span_exact(end.since(since)))
             }),
@@ -499,7 +551,9 @@ pub async fn alerts(
     let page = AlertsPage {
         frame: view::frame(&site, &status, now, "Alerts", Tab::Alerts, path_of(&uri)),
         alerts,
+        aside: aside(&site, &status, now),
         earlier: earlier.collect(),
+        figures: figures::section(&site, &status, now).await?,
         off: offs
             .into_iter()
             .filter(|o| 60_000 <= o.to.since(o.from))
@@ -511,6 +565,56 @@ pub async fn alerts(
             .collect(),
     };
     Ok(render(&page))
+}
+
+/// What nobody is told of for now, and how that ends.
+fn aside(site: &Site, status: &Status, now: Stamp) -> Vec<Aside> {
+    let masked = status.alerts.iter().filter(|a| a.state.is_masked());
+    let alerts = masked.map(|a| {
+        let words = Message::of(
+            &a.occurrence,
+            &a.room,
+            &a.figures,
+            a.since,
+            now,
+            site.manner,
+        );
+        let shelved = a.state == AlertState::Shelved;
+        Aside {
+            headline: words.headline,
+            what: match a.state {
+                AlertState::Shelved => "On the shelf",
+                AlertState::Suppressed => "Suppressed",
+                _ => "Out of service",
+            }
+            .to_owned(),
+            why: if shelved {
+                super::alert::aside(site, a, now)
+            } else {
+                super::alert::state(site, Some(a), None, false, now)
+            },
+            href: super::alert::href(&a.occurrence),
+            unshelve: shelved.then(|| a.occurrence.to_string()),
+            sensor: None,
+        }
+    });
+    let sensors = status.sensors.iter().filter_map(|s| {
+        let out = s.out.as_ref()?;
+        Some(Aside {
+            headline: format!("Sensor {} in {}", s.settings.name, the(&s.settings.room)),
+            what: "Out of service".to_owned(),
+            why: format!(
+                "Since {}, by {}: {}.",
+                site.manner.moment(out.since, now),
+                out.by,
+                out.reason
+            ),
+            href: "/sensors".to_owned(),
+            unshelve: None,
+            sensor: Some(s.settings.name.to_string()),
+        })
+    });
+    alerts.chain(sensors).collect()
 }
 
 /// What the acknowledge button sends.
@@ -527,7 +631,7 @@ pub async fn acknowledge(
     form: Result<Form<Acknowledge>, FormRejection>,
 ) -> Result<Response, Failed> {
     let refuse = |what: String| Failed {
-        site: site.clone(),
+        site: Box::new(site.clone()),
         status: StatusCode::BAD_REQUEST,
         headline: "That could not be acknowledged",
         what,
@@ -553,7 +657,7 @@ pub async fn acknowledge(
             .send(ask)
             .await
             .map_err(|e: Unavailable| Failed {
-                site: site.clone(),
+                site: Box::new(site.clone()),
                 status: StatusCode::SERVICE_UNAVAILABLE,
                 headline: "That could not be noted",
                 what: e.to_string(),
@@ -567,7 +671,7 @@ pub async fn acknowledge(
 /// Every address that is none of ours.
 pub async fn nothing_here(State(site): State<Site>, uri: Uri) -> Failed {
     Failed {
-        site,
+        site: Box::new(site),
         status: StatusCode::NOT_FOUND,
         headline: "There is no such page",
         what: format!("Nothing is kept under {}.", uri.path()),

@@ -102,6 +102,18 @@ fn sensor(
 ) -> Sensor {
     let live = s.settings.arrives == Arrives::Live;
     let (tone, state, advice) = match s.heard_at {
+        _ if s.out.is_some() => (
+            Tone::NoWord,
+            s.out.as_ref().map_or_else(String::new, |out| {
+                format!(
+                    "Out of service since {}, by {}: {}",
+                    site.manner.moment(out.since, now),
+                    out.by,
+                    out.reason
+                )
+            }),
+            Some("Return it once it is mended."),
+        ),
         None => (
             Tone::NoWord,
             "Not heard yet".to_owned(),
@@ -155,6 +167,7 @@ fn sensor(
             .filter(|(n, word)| 0 < *n || *word == "stored")
             .map(|(n, word)| (thousands(n), word.to_owned()))
             .collect(),
+        out: s.out.is_some(),
         source: if sources.is_empty() {
             "no source yet".to_owned()
         } else {

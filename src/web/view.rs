@@ -158,10 +158,10 @@ pub fn tone(priority: Priority) -> Tone {
 
 /// How a standing alert is shown: what is over presses no more.
 pub fn standing_tone(a: &Standing) -> Tone {
-    if a.state == State::ReturnedUnacknowledged {
-        Tone::LookSoon
-    } else {
+    if a.active {
         tone(a.priority)
+    } else {
+        Tone::LookSoon
     }
 }
 
@@ -189,7 +189,7 @@ pub fn room_state(
     let worst = status
         .alerts
         .iter()
-        .find(|a| a.room == room.name && a.state != State::ReturnedUnacknowledged);
+        .find(|a| a.room == room.name && a.state.is_sounding());
     if let Some(a) = worst {
         let words = Message::of(
             &a.occurrence,
@@ -212,7 +212,7 @@ pub fn room_state(
     if let Some(what) = air.lost {
         return (Tone::NoWord, format!("No {what}"));
     }
-    match air.outside(room.limits.band) {
+    match air.outside(room.in_force().band) {
         Some(side) => {
             let (first, rest) = side.split_at(1);
             let state = format!("{}{rest}, no alert yet", first.to_uppercase());
@@ -237,12 +237,14 @@ pub fn alert(a: &Standing, crates: &[Crate], now: Stamp, manner: Manner) -> Aler
     let words = Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, manner);
     let codes: Vec<&str> = match &a.occurrence.subject {
         Subject::Crate(code) => vec![code],
+        _ if a.room.is_empty() => Vec::new(),
         _ => crates_in(crates, &a.room)
             .map(|c| c.code.as_str())
             .collect(),
     };
     let more = codes.len().saturating_sub(CODES_NAMED);
-    let over = a.state == State::ReturnedUnacknowledged;
+    // A gap in the record is always over when it is told.
+    let over = !a.active && a.occurrence.kind != Kind::RecorderOff;
     let ended: Option<Stamp> = a
         .figures
         .until
@@ -281,15 +283,18 @@ pub fn alert(a: &Standing, crates: &[Crate], now: Stamp, manner: Manner) -> Aler
         crates_more: (0 < more).then(|| format!("and {more} more")),
         crates_href: format!("/crates?by=place&q={}", url(&a.room)),
         caution: words.caution.map(str::to_owned),
+        href: super::alert::href(&a.occurrence),
+        reset: a.state == State::LatchedAcknowledged,
         seen: match a.state {
             State::Acknowledged => Seen::By {
                 name: "the grower".to_owned(),
                 at: String::new(),
             },
-            State::ReturnedUnacknowledged => Seen::CameAndWent {
+            State::ReturnedUnacknowledged | State::LatchedUnacknowledged => Seen::CameAndWent {
                 ended: ended.map(|end| manner.moment(end, now)),
             },
-            _ => Seen::NotYet,
+            State::Unacknowledged => Seen::NotYet,
+            _ => Seen::Nothing,
         },
     }
 }
@@ -327,17 +332,14 @@ pub fn frame(
     } else {
         site.notice.clone()
     };
-    let worst = status
-        .alerts
-        .iter()
-        .map(standing_tone)
-        .min_by_key(|t| match t {
-            Tone::ActNow => 0,
-            Tone::ActToday => 1,
-            Tone::LookSoon => 2,
-            Tone::NoWord => 3,
-            Tone::Well => 4,
-        });
+    let open = || status.alerts.iter().filter(|a| !a.state.is_masked());
+    let worst = open().map(standing_tone).min_by_key(|t| match t {
+        Tone::ActNow => 0,
+        Tone::ActToday => 1,
+        Tone::LookSoon => 2,
+        Tone::NoWord => 3,
+        Tone::Well => 4,
+    });
     Frame {
         title: format!("{title} · {}", site.name),
         tab,
@@ -345,7 +347,7 @@ pub fn frame(
         made: site.manner.day_and_clock(now),
         made_iso: site.manner.iso(now),
         notice,
-        open_alerts: status.alerts.len(),
+        open_alerts: open().count(),
         open_tone: worst.unwrap_or(Tone::Well),
         version: env!("CARGO_PKG_VERSION").to_owned(),
         devices: site.access.is_locked(),
@@ -400,7 +402,7 @@ pub fn strip(status: &Status, room: &RoomSettings, now: Stamp, manner: Manner) -
         high_c,
         low_pct,
         high_pct,
-    } = room.limits.band;
+    } = room.in_force().band;
     let (mut ticks, mut rows) = (Vec::new(), Vec::new());
     let mut hour = Stamp(from.0.div_euclid(HOUR_MS) * HOUR_MS + HOUR_MS);
     while hour <= now {

@@ -229,7 +229,7 @@ async fn the_oldest_device_goes_when_there_are_too_many() {
     let mut tx = store.running.store.begin().await.unwrap();
     for n in 0..overwinter::store::access::MOST_DEVICES {
         let token = [u8::try_from(n).unwrap(); 32];
-        tx.sign_in(&token, "Helper", "x", minute(1)).await.unwrap();
+        tx.sign_in(&token, "Hand", "x", minute(1)).await.unwrap();
     }
     tx.commit().await.unwrap();
     assert!(!first.is_in().await);

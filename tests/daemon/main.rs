@@ -1,9 +1,11 @@
 //! A whole daemon in this process: a real socket, real growing files and a pseudo-terminal; only the
 //! clock is moved by hand.
 
+mod account;
 mod clocks;
 mod farm;
 mod files;
+mod handled;
 mod posts;
 mod record;
 mod restarts;

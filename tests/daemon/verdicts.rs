@@ -132,6 +132,8 @@ async fn a_recorder_that_is_gone_is_told() {
             overwinter::cli::access::names(&farm.config()),
             config.listen,
         )),
+        told: Arc::default(),
+        looking: Arc::new(tokio::sync::Semaphore::new(1)),
     };
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let base = format!("http://{}", listener.local_addr().unwrap());

@@ -2,6 +2,7 @@
 
 use std::{
     collections::BTreeSet,
+    fmt::Write as _,
     fs,
     io::{BufRead, BufReader},
     path::Path,
@@ -86,7 +87,8 @@ channels = ["hook", "siren"]
         folder.join("heard").display(),
     );
     for n in 0..ROOMS {
-        text.push_str(&format!(
+        let _ = write!(
+            text,
             r#"
 [[room]]
 name = "room-{n}"
@@ -97,7 +99,7 @@ room = "room-{n}"
 role = "air"
 interval = "10min"
 "#
-        ));
+        );
     }
     text
 }

@@ -194,9 +194,7 @@ impl Server {
                     continue;
                 }
                 None => match line.get(..4).unwrap_or_default().to_uppercase().as_str() {
-                    "EHLO" | "HELO" | "MAIL" => "250 ok",
                     "RCPT" if mood == Mood::Error => "451 not now",
-                    "RCPT" => "250 ok",
                     "DATA" => {
                         letter = Some(String::new());
                         "354 go on"

@@ -545,13 +545,43 @@ mod tests {
         assert!(!access.code_is("", Stamp(0)));
         let shown = format!(
             "{access:?} {:?} {:?}",
-            Token([0xc5; 32]),
+            Token([171; 32]),
             set_cookie("secret", true)
         );
         assert!(
-            !shown.contains(&code) && !shown.contains("197") && !shown.contains("secret"),
+            !shown.contains(&code) && !shown.contains("171") && !shown.contains("secret"),
             "{shown}"
         );
+    }
+
+    #[tokio::test]
+    async fn eight_wait_and_the_next_is_sent_away() {
+        let names = Names {
+            beyond: false,
+            tls: false,
+            own: None,
+            named: Vec::new(),
+            address: None,
+        };
+        let access = Arc::new(Access::new(names, SocketAddr::from(([127, 0, 0, 1], 1))));
+        let (go, wait) = std::sync::mpsc::channel::<()>();
+        let wait = Arc::new(Mutex::new(wait));
+        let mut tasks = Vec::new();
+        for _ in 0..=WAITING {
+            let (access, wait) = (access.clone(), wait.clone());
+            tasks.push(tokio::spawn(async move {
+                access.in_turn(move || lock(&wait).recv().is_ok()).await
+            }));
+        }
+        while access.queue.available_permits() != 0 {
+            tokio::task::yield_now().await;
+        }
+        assert!(matches!(access.in_turn(|| ()).await, Err(Unverified::Busy)));
+        for task in tasks {
+            go.send(()).unwrap();
+            assert!(matches!(task.await.unwrap(), Ok(true)));
+        }
+        assert!(access.in_turn(|| ()).await.is_ok());
     }
 
     #[test]

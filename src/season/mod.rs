@@ -1,0 +1,3 @@
+//! The winter's account: what is counted when a stretch of time is looked back on.
+
+pub mod alerting;

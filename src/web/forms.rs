@@ -1,0 +1,157 @@
+//! What the pages about one alert, about who is told and about a look back show, as text ready to be set.
+//!
+//! As in [`super::html`], everything from outside may be put in as it came: the templates escape it.
+
+use askama::Template;
+
+use super::html::{Alert, Frame, Seen, Tab, Tone};
+
+/// One alert, with everything a person can do about it.
+#[derive(Debug, Clone, Template)]
+#[template(path = "one-alert.html", config = "src/web/askama.toml")]
+pub struct AlertPage {
+    /// What stands around the page.
+    pub frame: Frame,
+    /// What and where, figures, advice.
+    pub alert: Alert,
+    /// How it stands, in a sentence.
+    pub state: String,
+    /// A later raising of the same alert, which stands instead: its address.
+    pub later: Option<String>,
+    /// Why the last try was refused.
+    pub fault: Option<String>,
+    /// The form for the shelf, where it can be used.
+    pub shelving: Option<Shelving>,
+    /// It lies on the shelf.
+    pub shelved: bool,
+    /// It is over and waits for a reset: whether somebody has seen it yet.
+    pub reset: Option<bool>,
+}
+
+/// The form that puts an alert on the shelf.
+#[derive(Debug, Clone)]
+pub struct Shelving {
+    /// What was typed before.
+    pub reason: String,
+    /// Value, words, whether it is chosen.
+    pub spans: Vec<(String, String, bool)>,
+    /// "end early" is ticked.
+    pub one_shot: bool,
+    /// It can end by itself before its time.
+    pub can_end: bool,
+}
+
+/// An alert or a sensor that nobody is told of for now.
+#[derive(Debug, Clone)]
+pub struct Aside {
+    /// What and where.
+    pub headline: String,
+    /// "On the shelf", "Suppressed", "Out of service".
+    pub what: String,
+    /// Until when, why, by whom.
+    pub why: String,
+    /// Where it is seen to.
+    pub href: String,
+    /// The occurrence that can be taken off the shelf here.
+    pub unshelve: Option<String>,
+    /// The sensor that can be returned to service here.
+    pub sensor: Option<String>,
+}
+
+/// Who is told, and what came of it.
+#[derive(Debug, Clone, Template)]
+#[template(path = "told.html", config = "src/web/askama.toml")]
+pub struct ToldPage {
+    /// What stands around the page.
+    pub frame: Frame,
+    /// In the order in which they are told.
+    pub contacts: Vec<ToldContact>,
+    /// Every channel.
+    pub channels: Vec<ToldChannel>,
+    /// What is overdue.
+    pub overdue: Vec<String>,
+    /// "7:00", "17:00".
+    pub hours: (String, String),
+    /// The newest messages.
+    pub messages: Vec<ToldMessage>,
+    /// "3 messages wait".
+    pub waiting: Option<String>,
+}
+
+/// One person.
+#[derive(Debug, Clone)]
+pub struct ToldContact {
+    /// Who.
+    pub name: String,
+    /// When in the order, what they hear, when it is quiet, by which channels.
+    pub lines: Vec<String>,
+}
+
+/// One channel.
+#[derive(Debug, Clone)]
+pub struct ToldChannel {
+    /// Its name.
+    pub name: String,
+    /// "e-mail", "another program", "a program here".
+    pub kind: String,
+    /// How it stands.
+    pub tone: Tone,
+    /// The same in words.
+    pub state: String,
+    /// "Last test got through Tue 1 Dec, 7:00".
+    pub test: String,
+    /// Somebody is told by it, so that a test can be sent.
+    pub used: bool,
+}
+
+/// One message of the record.
+#[derive(Debug, Clone)]
+pub struct ToldMessage {
+    /// Shape and colour of its priority.
+    pub tone: Tone,
+    /// One line.
+    pub subject: String,
+    /// "Tue 1 Dec, 2:15, to Odile by mail".
+    pub to: String,
+    /// "delivered at the first try", "waits, tried 3 times: ...".
+    pub state: String,
+    /// Not delivered yet, or given up.
+    pub open: bool,
+}
+
+/// What another limit would have told.
+#[derive(Debug, Clone, Template)]
+#[template(path = "look-back.html", config = "src/web/askama.toml")]
+pub struct LookBackPage {
+    /// What stands around the page.
+    pub frame: Frame,
+    /// Name and whether it is chosen.
+    pub rooms: Vec<(String, bool)>,
+    /// Value, words, whether it is chosen.
+    pub kinds: Vec<(String, String, bool)>,
+    /// What was typed.
+    pub limit: String,
+    /// What was typed.
+    pub hours: String,
+    /// First day looked at, as the field wants it.
+    pub since: String,
+    /// "75 % for 12 h, 70 % for 24 h": what is in force for the chosen room and kind.
+    pub in_force: String,
+    /// What is wrong with what was typed.
+    pub fault: Option<String>,
+    /// The answer.
+    pub answer: Option<LookBackAnswer>,
+}
+
+/// The answer to a look back.
+#[derive(Debug, Clone)]
+pub struct LookBackAnswer {
+    /// "With 72 % instead of 75 % you would have had 3 messages instead of 11 since 1 December."
+    pub sentence: String,
+    /// What was really sent, where there is a record.
+    pub sent: Option<String>,
+    /// Day, messages now, messages then, difference; days without any are left out.
+    pub days: Vec<(String, u32, u32, String)>,
+    /// The lines to put into the configuration.
+    pub lines: String,
+}
