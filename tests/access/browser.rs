@@ -52,11 +52,7 @@ impl Store {
     }
 
     pub(crate) fn browser(&self) -> Browser {
-        Browser {
-            base: self.base.clone(),
-            client: client(),
-            cookie: Mutex::default(),
-        }
+        Browser::at(&self.base)
     }
 
     /// A browser that is signed in.
@@ -108,6 +104,15 @@ pub(crate) struct Browser {
 }
 
 impl Browser {
+    /// One that asks what is served there.
+    pub(crate) fn at(base: &str) -> Self {
+        Self {
+            base: base.to_owned(),
+            client: client(),
+            cookie: Mutex::default(),
+        }
+    }
+
     pub(crate) async fn ask(
         &self,
         method: Method,
