@@ -18,7 +18,7 @@ const MAY_BE_OPEN: [&str; 7] = [
     "/welcome",
 ];
 /// Told to programs in a status.
-const FOR_PROGRAMS: [&str; 2] = ["/api/", "/events"];
+const FOR_PROGRAMS: [&str; 3] = ["/api/", "/events", "/feeds/"];
 
 /// The first argument of every `.route(` in the sources.
 fn routes(folder: &Path, found: &mut Vec<String>) {
@@ -104,7 +104,7 @@ async fn nothing_is_open_but_what_is_meant_to_be() {
                 if MAY_BE_OPEN.contains(&route.as_str()) {
                     // Who has a passphrase is not welcomed again.
                     assert!(answer.status != 303 || path == "/welcome", "{what}");
-                } else if FOR_PROGRAMS.iter().any(|p| path.starts_with(p)) || path == "/feeds/x" {
+                } else if FOR_PROGRAMS.iter().any(|p| path.starts_with(p)) {
                     assert_eq!(answer.status, 401, "{what}");
                 } else {
                     assert_eq!(answer.status, 303, "{what}");

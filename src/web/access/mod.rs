@@ -470,7 +470,9 @@ fn description(headers: &HeaderMap) -> String {
 }
 
 fn one_line(text: &str, most: usize) -> String {
-    let plain = text.trim().chars().filter(|c| !c.is_control());
+    // Signs that turn the direction of writing would turn what stands beside them too (Unicode UAX 9, 2).
+    let turns = |c: &char| matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    let plain = text.trim().chars().filter(|c| !c.is_control() && !turns(c));
     plain.take(most).collect::<String>().trim().to_owned()
 }
 
@@ -510,6 +512,7 @@ mod tests {
     fn names_and_descriptions_are_one_short_line() {
         assert_eq!(person("  Ida\r\n of the\u{0} shed "), "Ida of the shed");
         assert_eq!(person(" \n "), NOBODY);
+        assert_eq!(person("\u{202e}adI\u{2066}"), "adI");
         assert_eq!(person(&"x".repeat(1000)).len(), NAME);
         let mut headers = HeaderMap::new();
         assert_eq!(
