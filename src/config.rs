@@ -80,6 +80,8 @@ pub struct Config {
     pub telling: Telling,
     /// The watcher outside.
     pub heartbeat: Option<heartbeat::Settings>,
+    /// SHA-256 of the key in the address of the feed of alerts, in hexadecimal.
+    pub feed_sha256: Option<String>,
     /// What is allowed but unwise.
     pub warnings: Vec<Fault>,
 }
@@ -272,6 +274,8 @@ impl Reader<'_> {
         let handling = self.handling(alerts.as_ref());
         let telling = self.telling(alerts.as_ref(), &contacts, &names, zone);
         let heartbeat = alerts.as_ref().and_then(|a| self.heartbeat(a));
+        let feed = alerts.as_ref().and_then(|a| a.feed_token_sha256.as_ref());
+        let feed_sha256 = feed.and_then(|f| self.spanned(f, token_sha256));
         Some(Config {
             site: site.name.unwrap_or_else(|| "Tuber store".to_owned()),
             zone,
@@ -293,6 +297,7 @@ impl Reader<'_> {
             channels,
             telling,
             heartbeat,
+            feed_sha256,
             warnings: std::mem::take(&mut self.warnings),
         })
     }
@@ -468,14 +473,7 @@ impl Reader<'_> {
 
     fn http(&mut self, text: HttpText, sensors: &[SensorSettings]) -> Option<http::Gateway> {
         let source = self.source(&text.name);
-        let token = self.spanned(&text.token_sha256, |t| {
-            let hex = t.len() == 64 && t.bytes().all(|b| b.is_ascii_hexdigit());
-            if hex && t.bytes().any(|b| b != b'0') {
-                Ok(t.to_ascii_lowercase())
-            } else {
-                Err("is no SHA-256 of a token; `overwinter token NAME` makes a token and prints this line".to_owned())
-            }
-        });
+        let token = self.spanned(&text.token_sha256, token_sha256);
         let own = text.sensors.unwrap_or_default();
         let own = own
             .iter()
@@ -508,6 +506,18 @@ impl Reader<'_> {
                 unit: text.unit,
             },
         })
+    }
+}
+
+fn token_sha256(text: &str) -> Result<String, String> {
+    let hex = text.len() == 64 && text.bytes().all(|b| b.is_ascii_hexdigit());
+    if hex && text.bytes().any(|b| b != b'0') {
+        Ok(text.to_ascii_lowercase())
+    } else {
+        Err(
+            "is no SHA-256 of a token; `overwinter token NAME` makes a token and prints this line"
+                .to_owned(),
+        )
     }
 }
 

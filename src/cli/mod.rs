@@ -119,9 +119,9 @@ enum Verb {
     Passphrase(ConfigArg),
     /// Print a link and a QR code that sign in one phone, once
     Pair(ConfigArg),
-    /// Make a token for a gateway that posts readings
+    /// Make a token for a gateway that posts readings, or the key of the feed of alerts
     Token {
-        /// The name of the gateway
+        /// The name of the gateway, or `feed`
         name: String,
     },
 }

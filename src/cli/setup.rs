@@ -54,6 +54,14 @@ pub fn init(path: &Path) -> Outcome {
 pub fn token(name: &str) -> Outcome {
     let name = SensorName::new(name).map_err(|e| Failure::input(e.to_string(), ""))?;
     let token = new_token()?;
+    if name.as_str() == "feed" {
+        writeln!(
+            stdout(),
+            "# Give this address to the feed reader, with your own store in front; the key is not kept:\n#   /feeds/alerts.atom?key={token}\n[alerts]\nfeed_token_sha256 = \"{}\"",
+            sha256_hex(&token)
+        )?;
+        return Ok(());
+    }
     // Lost on the way it could not be shown again, so a failed write is told.
     writeln!(
         stdout(),

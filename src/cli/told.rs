@@ -31,6 +31,7 @@ pub fn teller(config: &Config) -> Teller {
 pub fn page(config: &Config) -> Told {
     Told {
         telling: config.telling.clone(),
+        feed_sha256: config.feed_sha256.clone(),
         channels: config
             .channels
             .iter()

@@ -78,6 +78,7 @@ pub(super) struct AlertsText {
     pub(super) repeat_every: Option<Spanned<String>>,
     pub(super) summary_at: Option<Spanned<String>>,
     pub(super) remind_at: Option<Spanned<String>>,
+    pub(super) feed_token_sha256: Option<Spanned<String>>,
     pub(super) heartbeat: Option<Spanned<String>>,
     pub(super) heartbeat_every: Option<Spanned<String>>,
 }

@@ -399,16 +399,21 @@ fn summary(owed: &Owed, around: &Around<'_>) -> Letter {
 }
 
 fn room_line(room: &RoomDay, manner: Manner) -> String {
+    // A range that is none is one figure.
+    let range = |low: String, high: String, all: String| {
+        if low == high {
+            all
+        } else {
+            format!("{low} to {all}")
+        }
+    };
     let t = room.temperature_c.map(|(low, high)| {
-        format!(
-            "{} to {}",
-            manner.degrees_text(low),
-            manner.temperature(high)
-        )
+        let degrees = |t| manner.degrees_text(t);
+        range(degrees(low), degrees(high), manner.temperature(high))
     });
     let rh = room
         .humidity_pct
-        .map(|(low, high)| format!("{low:.0} to {}", percent(high)));
+        .map(|(low, high)| range(format!("{low:.0}"), format!("{high:.0}"), percent(high)));
     let said: Vec<String> = t.into_iter().chain(rh).collect();
     if said.is_empty() {
         return format!("{}: nothing was heard.", the(&room.room));

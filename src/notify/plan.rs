@@ -451,8 +451,16 @@ impl Plan {
             return recent.front().map(|first| first.plus(FLOOD_MS));
         }
         let many = TOGETHER <= due.len() || FLOOD <= recent.len() + due.len();
+        // What is over waits when there is no room left beside the one message of all others.
+        let mut room = FLOOD - recent.len() - 1;
+        let (taken, held): (Vec<_>, Vec<_>) = due.iter().partition(|d| {
+            let over = d.purpose == Purpose::Over;
+            let fits = !over || 0 < room;
+            room -= usize::from(over && fits);
+            fits
+        });
         let mut messages: Vec<Owed> = Vec::new();
-        for d in due {
+        for d in &taken {
             let message = Owed {
                 at,
                 contact: contact.name.clone(),
@@ -466,8 +474,11 @@ impl Plan {
                 items: vec![d.item.clone()],
                 channels: others(contact, d.item),
             };
-            match messages.first_mut() {
-                Some(first) if many => {
+            // What is over stays a message of its own: the record has to tell the two apart.
+            let joins = many && d.purpose != Purpose::Over;
+            let first = messages.iter_mut().find(|m| m.purpose != Purpose::Over);
+            match first {
+                Some(first) if joins => {
                     first.purpose = Purpose::Digest;
                     first.priority = first.priority.max(message.priority);
                     if first.room != message.room {
@@ -481,12 +492,12 @@ impl Plan {
         }
         for message in &mut messages {
             if message.purpose == Purpose::Digest {
-                // One occurrence may be announced and told to be over in two digests.
+                // One occurrence may be announced and repeated in two digests.
                 message.about = format!("{} and more at {}", message.about, at.to_rfc3339());
             }
             recent.push_back(at);
         }
-        for d in due {
+        for d in &taken {
             let over = d.purpose == Purpose::Over;
             self.note(&contact.name, &d.item.occurrence, &d.item.room, at, over);
             let heard = self.heard.entry(contact.name.clone()).or_default();
@@ -495,7 +506,7 @@ impl Plan {
             }
         }
         owed.extend(messages);
-        None
+        (!held.is_empty()).then(|| at.plus(FLOOD_MS))
     }
 
     /// One reminder per room and day of what still stands, unless something was told within a day.

@@ -589,7 +589,7 @@ fn aside(site: &Site, status: &Status, now: Stamp) -> Vec<Aside> {
             }
             .to_owned(),
             why: if shelved {
-                super::alert::aside(site, a, now)
+                super::alert::aside(site, a, now).replacen("On the shelf until", "Until", 1)
             } else {
                 super::alert::state(site, Some(a), None, false, now)
             },

@@ -42,6 +42,8 @@ pub struct Told {
     pub telling: Telling,
     /// Every channel and what kind it is, in words.
     pub channels: Vec<(SensorName, &'static str)>,
+    /// SHA-256 of the key in the address of the feed, in hexadecimal.
+    pub feed_sha256: Option<String>,
 }
 
 /// `GET /told`.

@@ -311,3 +311,27 @@ async fn what_is_sent_to_the_door_is_bounded() {
     assert_eq!(device.person, "N".repeat(40));
     store.running.finish().await;
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_feed_reader_shows_its_key_and_sees_the_feed_alone() {
+    let key = "0123456789abcdef0123456789abcdef";
+    let farm = Farm::new(&format!(
+        "[alerts]\nfeed_token_sha256 = \"{}\"\n",
+        overwinter::intake::sha256_hex(key)
+    ));
+    let store = Store::locked(&farm).await;
+    let reader = store.browser();
+    for (path, status) in [
+        (format!("/feeds/alerts.atom?key={key}"), 200),
+        (format!("/feeds/alerts.atom?x=1&key={key}"), 200),
+        ("/feeds/alerts.atom".to_owned(), 401),
+        ("/feeds/alerts.atom?key=".to_owned(), 401),
+        (format!("/feeds/alerts.atom?key={key}0"), 401),
+        (format!("/api/alerts?key={key}"), 401),
+        (format!("/alerts?key={key}"), 303),
+    ] {
+        let answer = reader.ask(reqwest::Method::GET, &path, &[], None).await;
+        assert_eq!(answer.status, status, "{path}");
+    }
+    store.running.finish().await;
+}

@@ -335,3 +335,51 @@ async fn another_limit_is_looked_back_with_before_it_is_put_into_force() {
         "{table}"
     );
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_morning_summary_tells_the_night() {
+    let farm = Farm::new("");
+    let heard = farm.path("heard");
+    let farm = farm.and(&format!(
+        r#"
+[[command]]
+name = "phone"
+run = ["sh", "-c", "cat >> '{}'"]
+
+[[contact]]
+name = "Odile"
+channels = ["phone"]
+"#,
+        heard.display()
+    ));
+    let daemon = farm.start().await;
+    // Warm and damp until midnight, colder than the band for two hours, back again; one sensor dies.
+    for n in (0..=420).step_by(10) {
+        farm.clock.set(minute(n));
+        let t = if (120..240).contains(&n) { 3.5 } else { 9.0 };
+        daemon.say("north", minute(n), t, 80.0).await;
+        if n < 300 {
+            daemon.say("south", minute(n), 9.5, 81.0).await;
+        }
+        daemon.say("back", minute(n), 8.0, 78.0).await;
+    }
+    let text = crate::farm::until("the summary comes", async || {
+        let text = std::fs::read_to_string(&heard).unwrap_or_default();
+        let summary = text
+            .lines()
+            .map(|l| serde_json::from_str::<serde_json::Value>(l).unwrap())
+            .find(|m| m["purpose"] == "summary")?;
+        Some(summary["long"].as_str()?.to_owned())
+    })
+    .await;
+    for line in [
+        "- the cellar: 3.5 to 9.5 C, 80 to 81 %, outside its band for 2 hours, heard for 7 hours.",
+        "- the back-room: 8.0 C, 78 %, in its band all the time, heard for 7 hours.",
+        "2 of 3 sensors heard; no word from south.",
+        "Standing:\n- Act today: No word from sensor south in the cellar. Since 4:50 in the night",
+        "Came and went, or waits:\n- Look soon: Cold in the cellar.",
+    ] {
+        assert!(text.contains(line), "{line}\n---\n{text}");
+    }
+    daemon.running.finish().await;
+}

@@ -270,3 +270,72 @@ async fn a_restart_in_any_state_neither_loses_nor_repeats_a_message() {
         );
     }
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_heartbeat_goes_on_while_the_recorder_works() {
+    use std::sync::{
+        Arc,
+        atomic::{AtomicBool, AtomicUsize, Ordering},
+    };
+
+    use overwinter::notify::{channel::Post, heartbeat, webhook::Address};
+    use tokio::{
+        io::{AsyncReadExt, AsyncWriteExt},
+        net::TcpListener,
+    };
+
+    Post::new();
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = format!("http://{}/beat/7f3a", listener.local_addr().unwrap());
+    let beats = Arc::new(AtomicUsize::new(0));
+    let heard = beats.clone();
+    tokio::spawn(async move {
+        while let Ok((mut stream, _)) = listener.accept().await {
+            let mut head = [0; 1024];
+            let n = stream.read(&mut head).await.unwrap_or(0);
+            assert!(head[..n].starts_with(b"GET /beat/7f3a "));
+            heard.fetch_add(1, Ordering::SeqCst);
+            let answer = b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n";
+            let _ = stream.write_all(answer).await;
+        }
+    });
+    let settings = heartbeat::Settings {
+        address: Address::parse(&address).unwrap(),
+        every: Duration::from_millis(20),
+    };
+    assert!(
+        !format!("{settings:?}").contains("7f3a"),
+        "a key in the address is not shown"
+    );
+    let works = Arc::new(AtomicBool::new(true));
+    let well = works.clone();
+    let (stop, stopped) = tokio::sync::watch::channel(false);
+    let run = tokio::spawn(heartbeat::run(
+        settings,
+        move || well.load(Ordering::SeqCst),
+        stopped,
+    ));
+    until("it beats", async || {
+        (3 < beats.load(Ordering::SeqCst)).then_some(())
+    })
+    .await;
+    // The recorder stands still: the watcher outside must notice.
+    works.store(false, Ordering::SeqCst);
+    let mut still = tokio::time::interval(Duration::from_millis(100));
+    still.tick().await;
+    let mut last = usize::MAX;
+    loop {
+        still.tick().await;
+        let now = beats.load(Ordering::SeqCst);
+        if std::mem::replace(&mut last, now) == now {
+            break;
+        }
+    }
+    works.store(true, Ordering::SeqCst);
+    until("it beats again", async || {
+        (last + 2 < beats.load(Ordering::SeqCst)).then_some(())
+    })
+    .await;
+    stop.send_replace(true);
+    run.await.unwrap();
+}

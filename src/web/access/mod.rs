@@ -1,6 +1,7 @@
 //! Who may open what: the gate in front of every page, the device behind each cookie, and the rules
 //! that follow OWASP ASVS 5.0.
 
+mod cookie;
 pub mod devices;
 pub mod door;
 pub mod html;
@@ -29,7 +30,11 @@ use axum::{
 use tokio::{sync::Semaphore, task::spawn_blocking, time::timeout};
 use tracing::error;
 
-use self::{passphrase::NotMade, throttle::Throttle};
+use self::{
+    cookie::{cookie, is_encrypted, set_cookie},
+    passphrase::NotMade,
+    throttle::Throttle,
+};
 use super::{
     Site,
     names::{Names, is_here},
@@ -39,7 +44,7 @@ use crate::{
     problem::Problem,
     store::{
         Store, StoreError,
-        access::{ABSOLUTE_MS, Device, Digest},
+        access::{Device, Digest},
     },
     watch::{
         Stamp,
@@ -57,6 +62,8 @@ pub const OPEN: &[&str] = &[
     "/static/*",
     "/welcome",
 ];
+/// Where the feed of alerts is.
+const FEED: &str = "/feeds/alerts.atom";
 /// Asked by programs and by scripts, which are told in a status and not led to a page.
 const FOR_PROGRAMS: &[&str] = &["/api/*", "/events", "/feeds/*", "/metrics"];
 
@@ -243,7 +250,7 @@ fn matches(list: &[&str], path: &str) -> bool {
 
 /// Lets a request through, with the device it comes from, or sends it to sign in.
 pub async fn gate(State(site): State<Site>, mut request: Request, next: Next) -> Response {
-    let open = matches(OPEN, request.uri().path());
+    let open = matches(OPEN, request.uri().path()) || has_feed_key(&site, &request);
     let token = cookie(request.headers(), &site.access.names);
     let now = site.clock.now();
     let known = async {
@@ -286,6 +293,20 @@ pub async fn gate(State(site): State<Site>, mut request: Request, next: Next) ->
         }
     }
     next.run(request).await
+}
+
+/// A feed reader cannot sign in; it shows the key that stands in its address, good for the feed alone.
+fn has_feed_key(site: &Site, request: &Request) -> bool {
+    let key = request
+        .uri()
+        .query()
+        .and_then(|q| q.split('&').find_map(|pair| pair.strip_prefix("key=")));
+    let hex = |key: &str| -> String {
+        let digest = passphrase::digest(key);
+        digest.iter().map(|byte| format!("{byte:02x}")).collect()
+    };
+    let hash = site.told.feed_sha256.as_deref();
+    request.uri().path() == FEED && hash.is_some() && key.map(hex).as_deref() == hash
 }
 
 /// What servers add that pass a request on for somebody else (RFC 7239; RFC 9110, 7.6.3; the others
@@ -355,46 +376,6 @@ fn peer_of(peer: Option<Peer>) -> IpAddr {
 
 fn host(headers: &HeaderMap) -> Option<&str> {
     headers.get(header::HOST)?.to_str().ok()
-}
-
-/// Browsers refuse a `Secure` cookie over plain HTTP, so the name and the attribute follow the scheme
-/// (OWASP ASVS 5.0, 3.3.1 to 3.3.4).
-fn cookie_name(encrypted: bool) -> &'static str {
-    if encrypted {
-        "__Host-overwinter"
-    } else {
-        "overwinter"
-    }
-}
-
-fn is_encrypted(headers: &HeaderMap, names: &Names) -> bool {
-    host(headers).is_some_and(|host| names.encrypted(host))
-}
-
-/// The digest of the token in the request's cookie.
-fn cookie(headers: &HeaderMap, names: &Names) -> Option<Digest> {
-    let wanted = cookie_name(is_encrypted(headers, names));
-    let all = headers.get_all(header::COOKIE).into_iter();
-    all.filter_map(|value| value.to_str().ok())
-        .flat_map(|value| value.split(';'))
-        .filter_map(|pair| pair.trim().split_once('='))
-        .find(|(name, _)| *name == wanted)
-        .map(|(_, token)| passphrase::digest(token))
-}
-
-/// `Set-Cookie` for a token; an empty one takes the cookie away.
-fn set_cookie(token: &str, encrypted: bool) -> HeaderValue {
-    let name = cookie_name(encrypted);
-    let secure = if encrypted { "; Secure" } else { "" };
-    let age = if token.is_empty() {
-        0
-    } else {
-        ABSOLUTE_MS / 1000
-    };
-    let text = format!("{name}={token}; Path=/; Max-Age={age}; HttpOnly; SameSite=Lax{secure}");
-    let mut value = HeaderValue::from_str(&text).expect("letters and digits");
-    value.set_sensitive(true);
-    value
 }
 
 async fn session(store: &Store, token: Digest, now: Stamp) -> Result<Option<Session>, StoreError> {
@@ -585,18 +566,5 @@ mod tests {
             assert!(matches!(task.await.unwrap(), Ok(true)));
         }
         assert!(access.in_turn(|| ()).await.is_ok());
-    }
-
-    #[test]
-    fn the_cookie_follows_the_scheme() {
-        let text = |value: HeaderValue| value.to_str().unwrap().to_owned();
-        assert_eq!(
-            text(set_cookie("t", true)),
-            "__Host-overwinter=t; Path=/; Max-Age=15552000; HttpOnly; SameSite=Lax; Secure"
-        );
-        assert_eq!(
-            text(set_cookie("", false)),
-            "overwinter=; Path=/; Max-Age=0; HttpOnly; SameSite=Lax"
-        );
     }
 }
