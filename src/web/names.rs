@@ -20,13 +20,21 @@ pub struct Names {
     pub address: Option<String>,
 }
 
-/// The name or IP literal of a `Host` field, without port and brackets, in small letters.
+/// The name or IP literal of a `Host` field, without port and brackets, in small letters; `None` where
+/// what stands behind the name is no port (RFC 9110, 7.2).
 fn host_name(host: &str) -> Option<String> {
     if host.contains(['@', '/', '?', '#']) {
         return None;
     }
     let uri: Uri = format!("http://{host}/").parse().ok()?;
     let name = uri.host()?;
+    let behind = uri.authority()?.as_str().strip_prefix(name)?;
+    // An empty port is none (RFC 3986, 3.2.3).
+    let port = behind.strip_prefix(':').unwrap_or(behind);
+    if !port.bytes().all(|b| b.is_ascii_digit()) || !port.is_empty() && port.parse::<u16>().is_err()
+    {
+        return None;
+    }
     let bare = name.trim_start_matches('[').trim_end_matches(']');
     Some(bare.to_ascii_lowercase())
 }
@@ -107,10 +115,6 @@ pub fn address(text: &str) -> Result<String, String> {
         return Err(bad());
     }
     let host = host_name(authority).ok_or_else(bad)?;
-    let port = authority.rsplit_once(':').filter(|(_, p)| !p.contains(']'));
-    if port.is_some_and(|(_, port)| port.parse::<u16>().is_err()) {
-        return Err(bad());
-    }
     if host.parse::<IpAddr>().is_err() {
         name(&host).map_err(|_| bad())?;
     }
@@ -188,6 +192,12 @@ mod tests {
             "evil/localhost",
             "shed.evil",
             "store.lan@evil",
+            "localhost:80a",
+            "localhost:evil",
+            "localhost:65536",
+            "localhost:80:80",
+            "127.0.0.1:-1",
+            "[::1]evil",
         ] {
             assert!(!here.answer(bad) && !beyond.answer(bad), "{bad}");
         }
@@ -248,6 +258,9 @@ mod tests {
             "http://a/b",
             "http://u@a",
             "http://a:b",
+            "http://a:65536",
+            "http://a:+80",
+            "http://[::1",
             "http://a?x",
             "http://a:",
             "http://a b",

@@ -2,7 +2,9 @@
 
 use std::sync::{Mutex, OnceLock};
 
-use overwinter::{cli::run::Running, config::Config, web::access::passphrase};
+use overwinter::{
+    cli::run::Running, config::Config, notify::channel::Post, web::access::passphrase,
+};
 use reqwest::{Method, header::HeaderMap, redirect::Policy};
 
 use crate::farm::{Farm, encoded};
@@ -50,11 +52,7 @@ impl Store {
     }
 
     pub(crate) fn browser(&self) -> Browser {
-        Browser {
-            base: self.base.clone(),
-            client: client(),
-            cookie: Mutex::default(),
-        }
+        Browser::at(&self.base)
     }
 
     /// A browser that is signed in.
@@ -74,6 +72,8 @@ impl Store {
 }
 
 pub(crate) fn client() -> reqwest::Client {
+    // Puts the TLS primitives in place that any client looks for.
+    Post::new();
     let client = reqwest::Client::builder().redirect(Policy::none());
     client.build().unwrap()
 }
@@ -104,6 +104,15 @@ pub(crate) struct Browser {
 }
 
 impl Browser {
+    /// One that asks what is served there.
+    pub(crate) fn at(base: &str) -> Self {
+        Self {
+            base: base.to_owned(),
+            client: client(),
+            cookie: Mutex::default(),
+        }
+    }
+
     pub(crate) async fn ask(
         &self,
         method: Method,

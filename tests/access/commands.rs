@@ -20,13 +20,13 @@ use crate::{
 
 const BINARY: &str = env!("CARGO_BIN_EXE_overwinter");
 
-struct Said {
-    status: i32,
-    out: String,
-    err: String,
+pub(crate) struct Said {
+    pub(crate) status: i32,
+    pub(crate) out: String,
+    pub(crate) err: String,
 }
 
-fn command(farm: &Farm, verb: &str) -> Command {
+pub(crate) fn command(farm: &Farm, verb: &str) -> Command {
     let path = farm.path("overwinter.toml");
     if !path.exists() {
         fs::write(&path, farm.text()).unwrap();
@@ -44,9 +44,12 @@ fn command(farm: &Farm, verb: &str) -> Command {
     command
 }
 
-fn say(mut command: Command, typed: &str) -> Said {
+pub(crate) fn say(mut command: Command, typed: &str) -> Said {
     let mut child = command.spawn().unwrap();
-    let _ = child.stdin.take().unwrap().write_all(typed.as_bytes());
+    if let Some(mut stdin) = child.stdin.take() {
+        // Whoever reads no further is not waited for.
+        let _ = stdin.write_all(typed.as_bytes());
+    }
     let output = child.wait_with_output().unwrap();
     let said = Said {
         status: output.status.code().unwrap(),

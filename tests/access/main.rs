@@ -7,6 +7,7 @@ mod encrypted;
 #[path = "../daemon/farm.rs"]
 #[allow(dead_code, reason = "another test uses the rest of the farm")]
 mod farm;
+mod hostile;
 mod names;
 mod routes;
 mod sessions;

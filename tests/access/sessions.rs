@@ -9,7 +9,7 @@ use crate::{
 
 const DAY: i64 = 24;
 
-async fn say(store: &Store, at: overwinter::watch::Stamp, t: f64) {
+pub(crate) async fn report(store: &Store, at: overwinter::watch::Stamp, t: f64) {
     let request = crate::browser::client()
         .post(format!("{}/api/readings", store.base))
         .bearer_auth(TOKEN)
@@ -62,9 +62,9 @@ async fn signing_in_leads_back_and_names_who_acknowledges() {
         "/alerts"
     );
 
-    say(&store, START, 0.5).await;
+    report(&store, START, 0.5).await;
     farm.clock.set(START.plus(STEP_MS));
-    say(&store, START.plus(STEP_MS), 0.5).await;
+    report(&store, START.plus(STEP_MS), 0.5).await;
     let page = browser.get("/").await.text;
     let occurrence = field(&page, "occurrence");
     browser
@@ -165,7 +165,7 @@ async fn a_device_that_is_ended_is_out_at_once_and_hears_nothing_more() {
     );
     let mut stream = lost.events().await;
     assert_eq!(stream.status(), 200);
-    say(&store, START, 9.0).await;
+    report(&store, START, 9.0).await;
     let event = stream.chunk().await.unwrap().unwrap();
     assert!(event.starts_with(b"event: changed"), "{event:?}");
 
@@ -186,7 +186,7 @@ async fn a_device_that_is_ended_is_out_at_once_and_hears_nothing_more() {
     }
     // The next change or ping finds that it is over.
     farm.clock.set(minute(20));
-    say(&store, minute(20), 9.0).await;
+    report(&store, minute(20), 9.0).await;
     while let Some(event) = stream.chunk().await.unwrap() {
         let text = String::from_utf8_lossy(&event).into_owned();
         assert!(!text.contains("changed"), "{text}");
@@ -215,7 +215,7 @@ async fn a_stream_that_was_open_before_the_passphrase_ends() {
     let store = Store::open(&farm).await;
     let mut stream = store.browser().events().await;
     store.set_passphrase(&farm).await;
-    say(&store, START, 9.0).await;
+    report(&store, START, 9.0).await;
     assert_eq!(stream.chunk().await.unwrap(), None);
     store.running.finish().await;
 }
@@ -238,7 +238,7 @@ async fn the_oldest_device_goes_when_there_are_too_many() {
     store.running.finish().await;
 }
 
-async fn link_from(browser: &Browser) -> String {
+pub(crate) async fn link_from(browser: &Browser) -> String {
     let page = browser.post("/devices/add", &[]).await;
     assert_eq!(page.status, 200);
     assert!(page.text.contains("<svg class=\"qr\"") && page.text.contains("role=\"img\""));

@@ -23,7 +23,7 @@ use crate::{
     web::{Site, html::Tab, names::is_here, pages::render, view},
 };
 
-const ONLY_HERE: &str = "The pages are served on this computer only, so a phone cannot reach them yet: set `listen` in the configuration. The part From your phone of the README says how.";
+const ONLY_HERE: &str = "The pages are served on this computer only, so a phone cannot reach them yet: set listen in overwinter.toml. The part From your phone of the README says how.";
 
 /// The path under which a one-time link is opened; what follows is its token.
 pub const LINK_PATH: &str = "/phone/";

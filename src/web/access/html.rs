@@ -42,8 +42,8 @@ pub struct SignInPage {
     pub fault: Option<String>,
 }
 
-/// The first passphrase.
-#[derive(Debug, Clone, Template)]
+/// The first passphrase; never shown for looking, as it holds a code.
+#[derive(Clone, Template)]
 #[template(path = "welcome.html", config = "src/web/askama.toml")]
 pub struct WelcomePage {
     /// What stands around it.
@@ -82,8 +82,8 @@ pub struct WordsPage {
     pub on: Option<(String, &'static str)>,
 }
 
-/// Every device that is signed in.
-#[derive(Debug, Clone, Template)]
+/// Every device that is signed in; never shown for looking, as it may hold a link.
+#[derive(Clone, Template)]
 #[template(path = "devices.html", config = "src/web/askama.toml")]
 pub struct DevicesPage {
     /// What stands around it.
@@ -113,8 +113,8 @@ pub struct DeviceRow {
     pub this: bool,
 }
 
-/// A one-time link to be photographed or typed.
-#[derive(Debug, Clone)]
+/// A one-time link to be photographed or typed; never shown for looking.
+#[derive(Clone)]
 pub struct Link {
     /// The whole address.
     pub address: String,

@@ -1,6 +1,7 @@
 //! Who may open what: the gate in front of every page, the device behind each cookie, and the rules
 //! that follow OWASP ASVS 5.0.
 
+mod cookie;
 pub mod devices;
 pub mod door;
 pub mod html;
@@ -29,7 +30,11 @@ use axum::{
 use tokio::{sync::Semaphore, task::spawn_blocking, time::timeout};
 use tracing::error;
 
-use self::{passphrase::NotMade, throttle::Throttle};
+use self::{
+    cookie::{cookie, is_encrypted, set_cookie},
+    passphrase::NotMade,
+    throttle::Throttle,
+};
 use super::{
     Site,
     names::{Names, is_here},
@@ -39,7 +44,7 @@ use crate::{
     problem::Problem,
     store::{
         Store, StoreError,
-        access::{ABSOLUTE_MS, Device, Digest},
+        access::{Device, Digest},
     },
     watch::{
         Stamp,
@@ -304,10 +309,18 @@ fn has_feed_key(site: &Site, request: &Request) -> bool {
     request.uri().path() == FEED && hash.is_some() && key.map(hex).as_deref() == hash
 }
 
-/// Without a passphrase only this computer is served: the connection and the name must both be its own.
+/// What servers add that pass a request on for somebody else (RFC 7239; RFC 9110, 7.6.3; the others
+/// are common practice).
+const PASSED_ON: [&str; 4] = ["forwarded", "via", "x-forwarded-for", "x-real-ip"];
+
+/// Without a passphrase only this computer is served: the connection and the name must both be its
+/// own, and nothing may say that it is passed on for somebody else.
 fn from_here(site: &Site, request: &Request) -> bool {
     let peer = request.extensions().get::<Peer>();
     !site.access.names.beyond
+        && !PASSED_ON
+            .iter()
+            .any(|name| request.headers().contains_key(*name))
         && peer.is_some_and(|Peer(peer)| peer.ip().to_canonical().is_loopback())
         && host(request.headers()).is_some_and(is_here)
 }
@@ -344,12 +357,13 @@ fn sign_in_path(wanted: &str) -> String {
     format!("/sign-in?next={}", super::view::url(wanted))
 }
 
-/// Only a path of our own: nobody is to be led elsewhere.
+/// Only a path of our own, as a browser writes it: nobody is to be led elsewhere (CWE-601).
 pub fn own_path(path: &str) -> Option<&str> {
     let own = path.starts_with('/')
         && !path.starts_with("//")
         && !path.contains('\\')
-        && !path.contains(char::is_control);
+        // Nothing else may stand in `Location` (RFC 3986, 2).
+        && path.bytes().all(|b| b.is_ascii_graphic());
     own.then_some(path)
 }
 
@@ -362,46 +376,6 @@ fn peer_of(peer: Option<Peer>) -> IpAddr {
 
 fn host(headers: &HeaderMap) -> Option<&str> {
     headers.get(header::HOST)?.to_str().ok()
-}
-
-/// Browsers refuse a `Secure` cookie over plain HTTP, so the name and the attribute follow the scheme
-/// (OWASP ASVS 5.0, 3.3.1 to 3.3.4).
-fn cookie_name(encrypted: bool) -> &'static str {
-    if encrypted {
-        "__Host-overwinter"
-    } else {
-        "overwinter"
-    }
-}
-
-fn is_encrypted(headers: &HeaderMap, names: &Names) -> bool {
-    host(headers).is_some_and(|host| names.encrypted(host))
-}
-
-/// The digest of the token in the request's cookie.
-fn cookie(headers: &HeaderMap, names: &Names) -> Option<Digest> {
-    let wanted = cookie_name(is_encrypted(headers, names));
-    let all = headers.get_all(header::COOKIE).into_iter();
-    all.filter_map(|value| value.to_str().ok())
-        .flat_map(|value| value.split(';'))
-        .filter_map(|pair| pair.trim().split_once('='))
-        .find(|(name, _)| *name == wanted)
-        .map(|(_, token)| passphrase::digest(token))
-}
-
-/// `Set-Cookie` for a token; an empty one takes the cookie away.
-fn set_cookie(token: &str, encrypted: bool) -> HeaderValue {
-    let name = cookie_name(encrypted);
-    let secure = if encrypted { "; Secure" } else { "" };
-    let age = if token.is_empty() {
-        0
-    } else {
-        ABSOLUTE_MS / 1000
-    };
-    let text = format!("{name}={token}; Path=/; Max-Age={age}; HttpOnly; SameSite=Lax{secure}");
-    let mut value = HeaderValue::from_str(&text).expect("letters and digits");
-    value.set_sensitive(true);
-    value
 }
 
 async fn session(store: &Store, token: Digest, now: Stamp) -> Result<Option<Session>, StoreError> {
@@ -477,7 +451,9 @@ fn description(headers: &HeaderMap) -> String {
 }
 
 fn one_line(text: &str, most: usize) -> String {
-    let plain = text.trim().chars().filter(|c| !c.is_control());
+    // Signs that turn the direction of writing would turn what stands beside them too (Unicode UAX 9, 2).
+    let turns = |c: &char| matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    let plain = text.trim().chars().filter(|c| !c.is_control() && !turns(c));
     plain.take(most).collect::<String>().trim().to_owned()
 }
 
@@ -505,6 +481,9 @@ mod tests {
             "https://evil.example",
             "/\t/evil.example",
             "/a\nb",
+            "/a b",
+            "/k\u{e4}fig",
+            "/\u{2028}/evil.example",
         ] {
             assert_eq!(own_path(bad), None, "{bad:?}");
         }
@@ -514,6 +493,7 @@ mod tests {
     fn names_and_descriptions_are_one_short_line() {
         assert_eq!(person("  Ida\r\n of the\u{0} shed "), "Ida of the shed");
         assert_eq!(person(" \n "), NOBODY);
+        assert_eq!(person("\u{202e}adI\u{2066}"), "adI");
         assert_eq!(person(&"x".repeat(1000)).len(), NAME);
         let mut headers = HeaderMap::new();
         assert_eq!(
@@ -586,18 +566,5 @@ mod tests {
             assert!(matches!(task.await.unwrap(), Ok(true)));
         }
         assert!(access.in_turn(|| ()).await.is_ok());
-    }
-
-    #[test]
-    fn the_cookie_follows_the_scheme() {
-        let text = |value: HeaderValue| value.to_str().unwrap().to_owned();
-        assert_eq!(
-            text(set_cookie("t", true)),
-            "__Host-overwinter=t; Path=/; Max-Age=15552000; HttpOnly; SameSite=Lax; Secure"
-        );
-        assert_eq!(
-            text(set_cookie("", false)),
-            "overwinter=; Path=/; Max-Age=0; HttpOnly; SameSite=Lax"
-        );
     }
 }

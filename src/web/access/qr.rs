@@ -7,8 +7,9 @@ use fast_qr::qr::QRBuilder;
 /// Light modules around the symbol (ISO/IEC 18004, 5.3.8).
 const QUIET: usize = 4;
 
-/// The modules of a symbol with its quiet zone, row by row; `true` is dark.
-#[derive(Debug, Clone, PartialEq, Eq)]
+/// The modules of a symbol with its quiet zone, row by row; `true` is dark. Never shown
+/// for looking: whoever reads it has the link.
+#[derive(Clone, PartialEq, Eq)]
 pub struct Symbol(Vec<Vec<bool>>);
 
 /// How a terminal shows it.
