@@ -38,7 +38,7 @@ use crate::{
         },
         file_tail, http, serial,
     },
-    notify::{channel::Channel, heartbeat, plan::Telling},
+    notify::{channel::Channel, heartbeat, telling::Telling},
     watch::{
         Arrives, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
         reading::MINUTE_MS,

@@ -17,7 +17,7 @@ use overwinter::{
     climate::{Celsius, RelativeHumidity},
     config::Config,
     engine::replay::Replay,
-    notify::{channel::Post, plan::Telling},
+    notify::{channel::Post, telling::Telling},
     watch::{Heard, Kind, Limits, SensorName, Stamp, State, Values, reading::HOUR_MS},
 };
 

@@ -103,6 +103,7 @@ const PURE: &[&str] = &[
     "notify/message.rs",
     "notify/plan.rs",
     "notify/summary.rs",
+    "notify/telling.rs",
     "notify/words.rs",
     "web/forms.rs",
     "web/html.rs",

@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{NaiveTime, Timelike};
 use overwinter::{
     engine::backtest::Backtest,
-    notify::plan::{Contact, Purpose, Telling, Told, local},
+    notify::telling::{Contact, Purpose, Telling, Told, local},
     watch::{
         Arrives, Input, Limits, Occurrence, Priority, Reading, Role, RoomSettings, SensorId,
         SensorName, SensorSettings, Settings, Stamp, State, Values,

@@ -9,7 +9,7 @@ use overwinter::{
     config::Config,
     engine::{backtest::Backtest, replay::Replay},
     intake::{decode::table::Rows, file_tail::Format},
-    notify::plan::{Purpose, Telling, local},
+    notify::telling::{Purpose, Telling, local},
     watch::{
         Arrives, Heard, Input, Limits, Reading, Role, RoomSettings, SensorId, SensorName,
         SensorSettings, Settings, Stamp, State, Values,

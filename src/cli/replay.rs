@@ -26,7 +26,7 @@ use crate::{
     },
     notify::{
         message::Message,
-        plan::moment,
+        telling::moment,
         words::{Manner, span_exact},
     },
     store::Store,

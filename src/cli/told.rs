@@ -7,7 +7,7 @@ use crate::{
     notify::{
         channel::{Channel, Note, Post, Undelivered, Way},
         letter::{Around, Letter},
-        plan::{Owed, Purpose},
+        telling::{Owed, Purpose},
         words::Manner,
     },
     watch::{Priority, SensorName},

@@ -12,7 +12,7 @@ use super::{
 use crate::{
     notify::{
         heartbeat,
-        plan::{Contact, Telling},
+        telling::{Contact, Telling},
         webhook::Address,
     },
     watch::{

@@ -7,7 +7,10 @@ use chrono::NaiveDate;
 use serde::Serialize;
 
 use crate::{
-    notify::plan::{Contact, Owed, Plan, Purpose, Telling, local},
+    notify::{
+        plan::Plan,
+        telling::{Contact, Owed, Purpose, Telling, local},
+    },
     store::{Store, StoreError},
     watch::{
         Input, Judge, Occurrence, Priority, SensorId, SensorName, Settings, Stamp, Transition,

@@ -9,7 +9,7 @@ use super::{
     accept::{Fresh, Sensors},
     pace::Pace,
     status::Status,
-    telling::{self, Teller},
+    telling::Teller,
 };
 use crate::{
     clock::Clock,
@@ -18,9 +18,7 @@ use crate::{
     store::{Store, StoreError, Tx, log::Tail, sources::Tally},
     watch::{
         Act, Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition,
-        act::{Delivery, Started},
-        reading::MINUTE_MS,
-        recent::Recent,
+        act::Started, reading::MINUTE_MS, recent::Recent,
     },
 };
 
@@ -61,22 +59,22 @@ pub(super) struct Memory {
     /// How far time has passed without an input; nothing arrives before this.
     ticked: Stamp,
     /// An alert changed since it was last looked at what is owed.
-    told: bool,
+    pub(super) told: bool,
 }
 
 /// The one writer.
 pub struct Engine {
-    store: Store,
+    pub(super) store: Store,
     clock: Clock,
-    memory: Memory,
-    last_alive: Stamp,
+    pub(super) memory: Memory,
+    pub(super) last_alive: Stamp,
     pace: Pace,
     /// The clock was set forward, or the machine slept, and the log does not say so yet.
     gap: Option<Started>,
     /// Whether a sign of life is left; an import into a log that nobody watched leaves none.
     watched: bool,
     /// Nobody is told anything without it.
-    teller: Option<Teller>,
+    pub(super) teller: Option<Teller>,
     status: watch::Sender<Arc<Status>>,
     version: u64,
 }
@@ -110,41 +108,6 @@ impl Engine {
         engine.begin(settings, now, opening).await?;
         engine.publish(None);
         Ok(engine)
-    }
-
-    /// From here on people are told, beginning with what stands and was not told before. Whatever a
-    /// program that ended had begun to send is sent again.
-    pub async fn tell_by(&mut self, teller: Teller) -> Result<(), StoreError> {
-        self.memory.plan = telling::recall(&self.store, &teller.telling, self.last_alive).await?;
-        let known: Vec<_> = teller
-            .telling
-            .contacts
-            .iter()
-            .flat_map(|c| c.channels.clone())
-            .collect();
-        let gone: Vec<String> = self
-            .memory
-            .judge
-            .failing()
-            .map(|(name, _)| name.to_owned())
-            .filter(|name| !known.iter().any(|k| k.as_str() == name))
-            .collect();
-        let at = self.last_alive;
-        let mut tx = self.store.begin().await?;
-        tx.free_leases().await?;
-        // A channel that is no longer there cannot fail.
-        for channel in gone {
-            let works = Act::Channel(Delivery {
-                channel,
-                failing_since: None,
-            });
-            self.act(&mut tx, at, "configuration", works).await?;
-        }
-        telling::owe(&mut tx, &self.store, &mut self.memory, &teller, at).await?;
-        tx.commit().await?;
-        self.teller = Some(teller);
-        self.publish(None);
-        Ok(())
     }
 
     /// The store, for pages.
@@ -375,19 +338,6 @@ impl Engine {
         Ok(receipts)
     }
 
-    /// Owes the messages that are due now.
-    async fn owe(&mut self, tx: &mut Tx, at: Stamp) -> Result<(), StoreError> {
-        let due = self.memory.plan.due().is_some_and(|due| due <= at);
-        let Some(teller) = self.teller.as_ref().filter(|_| due || self.memory.told) else {
-            self.memory.told = false;
-            return Ok(());
-        };
-        self.memory.told = false;
-        // What became due while an input was on its way is owed at the input.
-        let at = at.max(self.memory.judge.now());
-        telling::owe(tx, &self.store, &mut self.memory, teller, at).await
-    }
-
     /// Does what was asked, unless it is refused.
     async fn ask(
         &mut self,
@@ -409,22 +359,6 @@ impl Engine {
             }
         }
         self.act(tx, at, who, act).await?;
-        Ok(Ok(Receipt::default()))
-    }
-
-    async fn test(
-        &mut self,
-        tx: &mut Tx,
-        at: Stamp,
-        channel: &SensorName,
-    ) -> Result<Answer, StoreError> {
-        let Some(teller) = &self.teller else {
-            return Ok(Err("nobody is told anything: add a [[contact]]".to_owned()));
-        };
-        let Some(owed) = self.memory.plan.test_now(at, channel, &teller.telling) else {
-            return Ok(Err(format!("no contact is told by `{channel}`")));
-        };
-        telling::write(tx, &self.store, &self.memory, teller, &[owed]).await?;
         Ok(Ok(Receipt::default()))
     }
 
@@ -517,7 +451,13 @@ impl Engine {
     }
 
     /// Appends an act, lets the judge see it and records what follows.
-    async fn act(&mut self, tx: &mut Tx, at: Stamp, who: &str, act: Act) -> Result<(), StoreError> {
+    pub(super) async fn act(
+        &mut self,
+        tx: &mut Tx,
+        at: Stamp,
+        who: &str,
+        act: Act,
+    ) -> Result<(), StoreError> {
         // An act is folded after every reading that came before it in this transaction, because
         // both take their place from the same count.
         let seq = self.memory.sensors.next_seq;
@@ -575,7 +515,7 @@ impl Engine {
         Ok(())
     }
 
-    fn publish(&mut self, store_fault: Option<String>) {
+    pub(super) fn publish(&mut self, store_fault: Option<String>) {
         self.version += 1;
         let now = self.clock.now();
         let status = Status {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::backtest::Backtest;
 use crate::{
-    notify::plan::Telling,
+    notify::telling::Telling,
     watch::{
         Heard, Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition, Values,
         reading::{Merge, Refused, merge, union},

@@ -4,12 +4,14 @@ use std::collections::BTreeMap;
 
 use tracing::warn;
 
-use super::live::Memory;
+use super::live::{Answer, Engine, Memory};
 use crate::{
+    inbox::Receipt,
     notify::{
         letter::{Around, Letter},
-        plan::{Owed, Plan, Purpose, RECALL_MS, TEST_OVERDUE_MS, Telling, Told},
+        plan::{Plan, RECALL_MS, TEST_OVERDUE_MS},
         summary,
+        telling::{Owed, Purpose, Telling, Told},
         words::{Manner, span},
     },
     stock::list::Crate,
@@ -17,7 +19,7 @@ use crate::{
         Store, StoreError, Tx,
         outbox::{MessageRow, Parcel},
     },
-    watch::{SensorName, Stamp},
+    watch::{Act, SensorName, Stamp, act::Delivery},
 };
 
 /// Messages that may wait by one channel; beyond that the least urgent and oldest are given up.
@@ -34,6 +36,73 @@ pub struct Teller {
     pub manner: Manner,
     /// Where phones reach the pages, without a slash at the end.
     pub address: Option<String>,
+}
+
+impl Engine {
+    /// From here on people are told, beginning with what stands and was not told before. Whatever a
+    /// program that ended had begun to send is sent again.
+    pub async fn tell_by(&mut self, teller: Teller) -> Result<(), StoreError> {
+        self.memory.plan = recall(&self.store, &teller.telling, self.last_alive).await?;
+        let known: Vec<_> = teller
+            .telling
+            .contacts
+            .iter()
+            .flat_map(|c| c.channels.clone())
+            .collect();
+        let gone: Vec<String> = self
+            .memory
+            .judge
+            .failing()
+            .map(|(name, _)| name.to_owned())
+            .filter(|name| !known.iter().any(|k| k.as_str() == name))
+            .collect();
+        let at = self.last_alive;
+        let mut tx = self.store.begin().await?;
+        tx.free_leases().await?;
+        // A channel that is no longer there cannot fail.
+        for channel in gone {
+            let works = Act::Channel(Delivery {
+                channel,
+                failing_since: None,
+            });
+            self.act(&mut tx, at, "configuration", works).await?;
+        }
+        self::owe(&mut tx, &self.store, &mut self.memory, &teller, at).await?;
+        tx.commit().await?;
+        self.teller = Some(teller);
+        self.publish(None);
+        Ok(())
+    }
+
+    /// Owes the messages that are due now.
+    pub(super) async fn owe(&mut self, tx: &mut Tx, at: Stamp) -> Result<(), StoreError> {
+        let due = self.memory.plan.due().is_some_and(|due| due <= at);
+        let Some(teller) = self.teller.as_ref().filter(|_| due || self.memory.told) else {
+            self.memory.told = false;
+            return Ok(());
+        };
+        self.memory.told = false;
+        // What became due while an input was on its way is owed at the input.
+        let at = at.max(self.memory.judge.now());
+        self::owe(tx, &self.store, &mut self.memory, teller, at).await
+    }
+
+    /// Owes a test by one channel, or says why it cannot.
+    pub(super) async fn test(
+        &mut self,
+        tx: &mut Tx,
+        at: Stamp,
+        channel: &SensorName,
+    ) -> Result<Answer, StoreError> {
+        let Some(teller) = &self.teller else {
+            return Ok(Err("nobody is told anything: add a [[contact]]".to_owned()));
+        };
+        let Some(owed) = self.memory.plan.test_now(at, channel, &teller.telling) else {
+            return Ok(Err(format!("no contact is told by `{channel}`")));
+        };
+        self::write(tx, &self.store, &self.memory, teller, &[owed]).await?;
+        Ok(Ok(Receipt::default()))
+    }
 }
 
 /// A message of the record, as the plan remembers it; `None` for one of a later version.

@@ -15,7 +15,7 @@ use tracing::{error, info, warn};
 
 use super::{
     channel::{Channel, Note, Post, Undelivered},
-    plan::Purpose,
+    telling::Purpose,
 };
 use crate::{
     clock::Clock,

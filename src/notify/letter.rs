@@ -4,8 +4,8 @@ use serde_json::{Value, json};
 
 use super::{
     message::{Message, figures_of_past, the, until},
-    plan::{Owed, Purpose},
     summary::{Day, RoomDay},
+    telling::{Owed, Purpose},
     words::{Manner, NB, count, percent, span, span_exact},
 };
 use crate::watch::{Kind, Priority, Standing, State, Subject};

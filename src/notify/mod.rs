@@ -1,6 +1,6 @@
 //! Messages out: whether a person is told, in which words, by which way.
 //!
-//! Pure are [`plan`] (who is owed what), [`message`], [`letter`], [`summary`], [`kinds`] and
+//! Pure are [`telling`] and [`plan`] (who is owed what), [`message`], [`letter`], [`summary`], [`kinds`] and
 //! [`words`]; [`courier`] takes what is owed to the ways out.
 
 pub mod channel;
@@ -13,5 +13,6 @@ pub mod letter;
 pub mod message;
 pub mod plan;
 pub mod summary;
+pub mod telling;
 pub mod webhook;
 pub mod words;

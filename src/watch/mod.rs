@@ -5,6 +5,7 @@
 
 pub mod act;
 pub mod alert;
+mod deeds;
 pub mod dwell;
 pub mod judge;
 mod layout;
@@ -19,8 +20,8 @@ mod swing;
 
 pub use act::Act;
 pub use alert::{Figures, Occurrence, State, Subject, Transition};
+pub use deeds::Refusal;
 pub use judge::{Input, Judge};
-pub use life::Refusal;
 pub use limits::{Band, Kind, Limits, Priority, Step, Swings};
 pub use reading::{Heard, Reading, SensorId, SensorName, Stamp, Values};
 pub use settings::{Arrives, Handling, Role, RoomSettings, SensorSettings, Settings, Stage};

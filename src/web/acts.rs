@@ -18,7 +18,7 @@ use super::{
 use crate::{
     inbox::{Message, Unavailable},
     notify::{
-        plan::{local, moment},
+        telling::{local, moment},
         words::span_exact,
     },
     watch::{

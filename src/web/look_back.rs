@@ -22,7 +22,7 @@ use crate::{
     engine::backtest::{self, Backtest},
     notify::{
         kinds::reason,
-        plan::{local, moment},
+        telling::{local, moment},
         words::{count, percent, span},
     },
     watch::{

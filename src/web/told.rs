@@ -23,7 +23,7 @@ use crate::{
     engine::telling::overdue,
     inbox::{Message, Unavailable},
     notify::{
-        plan::{Contact, Purpose, Telling},
+        telling::{Contact, Purpose, Telling},
         words::{count, span},
     },
     store::outbox::MessageRow,

@@ -206,7 +206,7 @@ async fn what_was_told_live_is_what_a_replay_tells() {
     assert_eq!(decoded.refused, []);
     let mut replay = Replay::new(
         farm.config().watch,
-        &overwinter::notify::plan::Telling::default(),
+        &overwinter::notify::telling::Telling::default(),
     );
     let mut again: Vec<Told> = Vec::new();
     let mut last = Stamp::default();

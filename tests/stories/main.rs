@@ -13,8 +13,8 @@ use overwinter::{
     engine::backtest::Backtest,
     notify::{
         letter::{Around, Letter},
-        plan::{Contact, Owed, Purpose, Telling},
         summary,
+        telling::{Contact, Owed, Purpose, Telling},
         words::Manner,
     },
     watch::{
