@@ -59,6 +59,8 @@ impl Engine {
         let at = self.last_alive;
         let mut tx = self.store.begin().await?;
         tx.free_leases().await?;
+        let names: Vec<&str> = known.iter().map(SensorName::as_str).collect();
+        tx.give_up_all_but(&names, at).await?;
         // A channel that is no longer there cannot fail.
         for channel in gone {
             let works = Act::Channel(Delivery {
@@ -129,11 +131,19 @@ pub(super) async fn recall(
 ) -> Result<Plan, StoreError> {
     let mut plan = Plan::default();
     for row in store.told(now.plus(-RECALL_MS)).await? {
-        if let Some(told) = told(&row) {
+        if let Some(told) = told(&row)
+            && (row.state == "sent" || goes(&told, telling))
+        {
             plan.recall(&told, telling.zone);
         }
     }
     Ok(plan)
+}
+
+/// The contact is still told by that channel. What waits for a channel that is gone was told to nobody.
+fn goes(told: &Told, telling: &Telling) -> bool {
+    let contact = telling.contacts.iter().find(|c| c.name == told.contact);
+    contact.is_some_and(|c| c.channels.contains(&told.channel))
 }
 
 /// Writes what is owed now.

@@ -255,6 +255,24 @@ impl Tx {
         Ok(())
     }
 
+    /// Gives up what waits for channels other than these: nobody is there to send it.
+    pub async fn give_up_all_but(
+        &mut self,
+        channels: &[&str],
+        at: Stamp,
+    ) -> Result<(), StoreError> {
+        let channels = serde_json::to_string(channels).expect("plain text always encodes");
+        sqlx::query!(
+            "update message set state = 'given-up', done_at = ?2
+             where state = 'waiting' and channel not in (select value from json_each(?1))",
+            channels,
+            at.0
+        )
+        .execute(&mut *self.0)
+        .await?;
+        Ok(())
+    }
+
     /// Nobody else sends from this database: what a program that ended had taken is free again.
     pub async fn free_leases(&mut self) -> Result<(), StoreError> {
         sqlx::query!("update message set lease_until = 0 where state = 'waiting'")

@@ -339,3 +339,49 @@ async fn the_heartbeat_goes_on_while_the_recorder_works() {
     stop.send_replace(true);
     run.await.unwrap();
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_waits_for_a_channel_that_is_gone_is_told_by_the_one_in_its_place() {
+    let (mail, gone) = (Server::smtp(&[]).await, Server::absent(&[]).await);
+    let text = ways(gone.port, mail.port, "cat > /dev/null");
+    // First the contact has the hook alone, which nobody answers; then the mail in its place.
+    let only = |channel: &str| {
+        text.replace(
+            "channels = [\"hook\", \"mail\", \"siren\"]",
+            &format!("channels = [\"{channel}\"]"),
+        )
+    };
+    let before = farm(&only("hook"));
+    let daemon = before.start().await;
+    for n in [0, 10, 20] {
+        before.clock.set(minute(n));
+        say_all(&daemon, minute(n), 1.0).await;
+    }
+    let frost = |m: &&MessageRow| m.purpose == "announce" && m.subject.contains("Frost");
+    until("the hook was tried", async || {
+        let rows = messages(&daemon).await;
+        rows.iter().find(frost).filter(|m| 0 < m.tries).map(|_| ())
+    })
+    .await;
+    daemon.running.finish().await;
+
+    let mut config = before.config();
+    for contact in &mut config.telling.contacts {
+        contact.channels = vec![overwinter::watch::SensorName::new("mail").unwrap()];
+    }
+    let running = overwinter::cli::run::Running::start(&config, before.clock.clone(), None)
+        .await
+        .unwrap_or_else(|e| panic!("{e:?}"));
+    until("the mail tells it", async || {
+        let rows = running.store.messages(1000).await.unwrap();
+        let told = rows
+            .iter()
+            .any(|m| frost(&m) && m.channel == "mail" && m.state == "sent");
+        let waits = rows
+            .iter()
+            .any(|m| m.channel == "hook" && m.state == "waiting");
+        (told && !waits).then_some(())
+    })
+    .await;
+    running.finish().await;
+}
