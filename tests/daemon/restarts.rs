@@ -6,7 +6,10 @@ use overwinter::{
     engine::{Engine, Opening, replay::Replay},
     inbox::{Batch, Message},
     intake::decode::table::{self, TableShape},
-    watch::{Act, Heard, Input, Judge, SensorName, Stamp, Values, act::Named},
+    watch::{
+        Act, Heard, Input, Judge, SensorName, Stage, Stamp, Values,
+        act::{Delivery, Named, Service, Shelve, Staged},
+    },
 };
 use sqlx::{Connection, SqliteConnection};
 
@@ -485,16 +488,39 @@ async fn whatever_the_clock_does_a_rebuild_tells_what_was_told() {
                 }
                 9 => {
                     let seen = engine.judge().standing();
-                    if let Some(first) = seen.first() {
-                        let named = Named {
-                            occurrence: first.occurrence.clone(),
-                        };
-                        let ask = Message::Act {
-                            act: Act::Acknowledge(named),
-                            who: "the grower".to_owned(),
-                        };
-                        engine.commit(vec![ask]).await.unwrap();
-                    }
+                    let pick = seen.get(dice(3) as usize).or(seen.first());
+                    let named = pick.map(|s| Named {
+                        occurrence: s.occurrence.clone(),
+                    });
+                    let act = match (dice(8), named) {
+                        (0 | 1, Some(named)) => Act::Acknowledge(named),
+                        (2, Some(named)) => Act::Shelve(Shelve {
+                            occurrence: named.occurrence,
+                            until: farm.clock.now().plus((1 + dice(300)) * 60_000),
+                            one_shot: dice(2) == 0,
+                            reason: "a valve is on its way".to_owned(),
+                        }),
+                        (3, Some(named)) => Act::Unshelve(named),
+                        (4, Some(named)) => Act::Reset(named),
+                        (5, _) => Act::Service(Service {
+                            sensor: SensorName::new("north").unwrap(),
+                            out: (dice(2) == 0).then(|| "its cable is mended".to_owned()),
+                        }),
+                        (6, _) => Act::Stage(Staged {
+                            room: "cellar".to_owned(),
+                            stage: Stage::ALL[dice(4) as usize],
+                        }),
+                        _ => Act::Channel(Delivery {
+                            channel: "mail".to_owned(),
+                            failing_since: (dice(2) == 0).then(|| farm.clock.now()),
+                        }),
+                    };
+                    let ask = Message::Act {
+                        act,
+                        who: "the grower".to_owned(),
+                    };
+                    // What is refused changes nothing, here or in a rebuild.
+                    let _ = engine.commit(vec![ask]).await.unwrap();
                 }
                 _ => {
                     engine.commit(vec![waiting(None, t)]).await.unwrap();
