@@ -90,18 +90,17 @@ impl Reader<'_> {
             let by = rungs.steps.first().map_or(0.0, |s| edge - s.limit);
             rungs.steps.iter_mut().for_each(|s| s.limit += by);
         }
-        for (kind, given, rungs) in [
-            (Kind::Frost, &text.frost, &mut limits.frost),
-            (Kind::Cold, &text.cold, &mut limits.cold),
-            (Kind::Warm, &text.warm, &mut limits.warm),
-            (Kind::DryOut, &text.dry_out, &mut limits.dry_out),
-            (Kind::RotRisk, &text.rot_risk, &mut limits.rot_risk),
-            (Kind::Sweating, &text.sweating, &mut limits.sweating),
-        ] {
-            if let Some(given) = given {
-                self.rungs(kind, given, rungs);
-            }
-        }
+        self.adjust(
+            &mut limits,
+            [
+                (Kind::Frost, &text.frost),
+                (Kind::Cold, &text.cold),
+                (Kind::Warm, &text.warm),
+                (Kind::DryOut, &text.dry_out),
+                (Kind::RotRisk, &text.rot_risk),
+                (Kind::Sweating, &text.sweating),
+            ],
+        );
         self.together(room, &limits);
         limits
     }
@@ -140,21 +139,32 @@ impl Reader<'_> {
             }
             limits.swings = Some(Swings { outside_ms, pieces });
         }
-        for (kind, given, rungs) in [
-            (Kind::Frost, &text.frost, &mut limits.frost),
-            (Kind::Cold, &text.cold, &mut limits.cold),
-            (Kind::Warm, &text.warm, &mut limits.warm),
-            (Kind::DryOut, &text.dry_out, &mut limits.dry_out),
-            (Kind::RotRisk, &text.rot_risk, &mut limits.rot_risk),
-            (Kind::Sweating, &text.sweating, &mut limits.sweating),
-            (Kind::Battery, &text.battery, &mut limits.battery),
-        ] {
-            if let Some(given) = given {
+        self.adjust(
+            &mut limits,
+            [
+                (Kind::Frost, &text.frost),
+                (Kind::Cold, &text.cold),
+                (Kind::Warm, &text.warm),
+                (Kind::DryOut, &text.dry_out),
+                (Kind::RotRisk, &text.rot_risk),
+                (Kind::Sweating, &text.sweating),
+                (Kind::Battery, &text.battery),
+            ],
+        );
+        self.together(text, &limits);
+        limits
+    }
+
+    fn adjust<const N: usize>(
+        &mut self,
+        limits: &mut Limits,
+        given: [(Kind, &Option<RungsText>); N],
+    ) {
+        for (kind, given) in given {
+            if let (Some(given), Some(rungs)) = (given, limits.rungs_mut(kind)) {
                 self.rungs(kind, given, rungs);
             }
         }
-        self.together(text, &limits);
-        limits
     }
 
     fn rungs(&mut self, kind: Kind, given: &RungsText, rungs: &mut Rungs) {

@@ -323,6 +323,20 @@ impl Limits {
         }
     }
 
+    /// The rungs of a kind that a room's own configuration can change; `None` for the others.
+    pub fn rungs_mut(&mut self, kind: Kind) -> Option<&mut Rungs> {
+        match kind {
+            Kind::Frost => Some(&mut self.frost),
+            Kind::Cold => Some(&mut self.cold),
+            Kind::Warm => Some(&mut self.warm),
+            Kind::DryOut => Some(&mut self.dry_out),
+            Kind::RotRisk => Some(&mut self.rot_risk),
+            Kind::Sweating => Some(&mut self.sweating),
+            Kind::Battery => Some(&mut self.battery),
+            Kind::Silent | Kind::Swinging | Kind::RecorderOff | Kind::ChannelFailing => None,
+        }
+    }
+
     /// The default rules of a stage; `storing` are those of the storing stage, whose frost, sweating
     /// and battery rules hold in every stage but the empty one.
     pub fn of_stage(stage: Stage, storing: &Self) -> Self {

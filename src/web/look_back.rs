@@ -26,8 +26,7 @@ use crate::{
         words::{count, percent, span},
     },
     watch::{
-        Kind, Limits, Settings,
-        limits::Rungs,
+        Kind, Settings,
         reading::{HOUR_MS, Stamp},
     },
 };
@@ -51,16 +50,6 @@ pub struct Asked {
     limit: String,
     hours: String,
     since: String,
-}
-
-fn rungs(limits: &mut Limits, kind: Kind) -> &mut Rungs {
-    match kind {
-        Kind::RotRisk => &mut limits.rot_risk,
-        Kind::Warm => &mut limits.warm,
-        Kind::Cold => &mut limits.cold,
-        Kind::Frost => &mut limits.frost,
-        _ => &mut limits.dry_out,
-    }
 }
 
 fn humidity(kind: Kind) -> bool {
@@ -133,8 +122,9 @@ pub async fn look_back(
     let name = room.map(|r| r.name.clone()).unwrap_or_default();
     let in_force = room.map_or_else(String::new, |r| {
         let mut limits = r.in_force();
-        let steps = rungs(&mut limits, kind).steps.iter();
+        let steps = limits.rungs_mut(kind).map_or(&[][..], |r| &r.steps[..]);
         let steps: Vec<String> = steps
+            .iter()
             .map(|s| {
                 format!(
                     "{} for {}",
@@ -207,7 +197,9 @@ fn changed(
         .find(|r| r.name == name)
         .ok_or_else(|| "there is no such room".to_owned())?;
     let mut limits = room.in_force();
-    let own = rungs(&mut limits, kind);
+    let Some(own) = limits.rungs_mut(kind) else {
+        return Err("this kind has no limit of its own".to_owned());
+    };
     let falling = matches!(kind, Kind::Frost | Kind::Cold | Kind::DryOut);
     let Some(first) = own.steps.first_mut() else {
         return Err("nothing is judged in this stage of the room".to_owned());
