@@ -249,3 +249,26 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn the_summary_waits_for_the_end_of_quiet_hours_longer_than_its_own() {
+    let mut telling = telling();
+    telling.contacts.truncate(1);
+    telling.contacts[0].quiet = Some((time(21), time(9)));
+    let mut winter = Backtest::new(&telling);
+    winter.feed(&Input::Settings {
+        at: START,
+        settings: settings(),
+    });
+    for hour in 0..72 {
+        let at = START.plus(hour * HOUR_MS);
+        winter.feed(&Input::Tick { at });
+    }
+    let hours: Vec<u32> = winter
+        .owed
+        .iter()
+        .filter(|o| o.purpose == Purpose::Summary)
+        .map(|o| local(telling.zone, o.at).hour())
+        .collect();
+    assert_eq!(hours, [9, 9, 9]);
+}

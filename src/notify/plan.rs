@@ -367,11 +367,18 @@ impl Plan {
         owed: &mut Vec<Owed>,
     ) -> Stamp {
         let today = local(telling.zone, at).date();
-        let due = moment(telling.zone, today, telling.remind_at);
+        let hour = |day| {
+            after_quiet(
+                contact,
+                telling.zone,
+                moment(telling.zone, day, telling.remind_at),
+            )
+        };
+        let due = hour(today);
         if at < due {
             return due;
         }
-        let tomorrow = moment(telling.zone, after(today), telling.remind_at);
+        let tomorrow = hour(after(today));
         let looked = self.looked.insert(contact.name.clone(), today);
         // What became due while nobody ran is told late, but not at night.
         if looked == Some(today) || LATE_MS < at.since(due) {
@@ -426,8 +433,14 @@ impl Plan {
         owed: &mut Vec<Owed>,
     ) -> Stamp {
         let today = local(telling.zone, at).date();
-        let due = moment(telling.zone, today, telling.summary_at);
-        let tomorrow = moment(telling.zone, after(today), telling.summary_at);
+        let hour = |day| {
+            after_quiet(
+                contact,
+                telling.zone,
+                moment(telling.zone, day, telling.summary_at),
+            )
+        };
+        let (due, tomorrow) = (hour(today), hour(after(today)));
         let last = self.summed.get(&contact.name).copied();
         if at < due {
             if last.is_none() {
