@@ -496,18 +496,20 @@ impl Judge {
         }
         self.due = self.due.min(due.unwrap_or(self.due));
         if let Some(swing) = &mut sensor.swing {
-            // Frost and sweating are no matter of the band.
-            let told = sensor.dwells.iter().zip(&sensor.rules).any(|(d, r)| {
-                d.active && matches!(r.quantity, Quantity::Temperature | Quantity::Humidity)
-            });
             let look = swing::Air {
                 at,
                 temperature,
                 humidity,
                 fresh,
-                told,
             };
-            if swing.look(look) {
+            // Sweating and batteries are no matter of the band.
+            let (rules, dwells) = (&sensor.rules, &sensor.dwells);
+            let told = || {
+                dwells.iter().zip(rules).any(|(d, r)| {
+                    d.active && matches!(r.quantity, Quantity::Temperature | Quantity::Humidity)
+                })
+            };
+            if swing.look(look, told) {
                 touched.push(sensor.swing_alert);
             }
         }

@@ -47,8 +47,6 @@ pub(super) struct Air {
     pub(super) temperature: Option<f64>,
     pub(super) humidity: Option<f64>,
     pub(super) fresh: bool,
-    /// A rule of the band is broken for long enough by itself.
-    pub(super) told: bool,
 }
 
 impl Swing {
@@ -85,8 +83,10 @@ impl Swing {
         };
     }
 
-    /// Takes in one look; true when it began or ended to swing with it.
-    pub(super) fn look(&mut self, air: Air) -> bool {
+    /// Takes in one look; true when it began or ended to swing with it. `told` says whether a rule of the
+    /// band is broken for long enough by itself, and is asked only when that matters.
+    #[inline]
+    pub(super) fn look(&mut self, air: Air, told: impl FnOnce() -> bool) -> bool {
         if air.at <= self.last_at {
             return false;
         }
@@ -109,6 +109,7 @@ impl Swing {
             self.last_at = air.at;
             return false;
         }
+        let told = told();
         let held = if self.last_at == Stamp(i64::MIN) {
             0
         } else {
@@ -118,7 +119,7 @@ impl Swing {
             if self.outside {
                 piece.ms += held;
             }
-            piece.told |= air.told;
+            piece.told |= told;
         }
         self.last_at = air.at;
         self.outside = air.temperature.is_some_and(|v| beyond(v, t.0, t.1))
@@ -127,7 +128,7 @@ impl Swing {
             self.open.get_or_insert(Piece {
                 at: air.at,
                 ms: 0,
-                told: air.told,
+                told,
             });
         } else if let Some(mut piece) = self.open.take()
             && FLEETING_MS <= piece.ms
@@ -195,13 +196,15 @@ mod tests {
             let minute = n * step;
             let every = 24 * 60 / a_day;
             let low = minute % every < minutes;
-            let changed = swing.look(Air {
-                at: Stamp(minute * MINUTE_MS),
-                temperature: Some(9.0),
-                humidity: Some(if low { 73.0 } else { 80.0 }),
-                fresh: true,
-                told: false,
-            });
+            let changed = swing.look(
+                Air {
+                    at: Stamp(minute * MINUTE_MS),
+                    temperature: Some(9.0),
+                    humidity: Some(if low { 73.0 } else { 80.0 }),
+                    fresh: true,
+                },
+                || false,
+            );
             (changed && swing.active).then_some(minute / 60)
         })
     }
@@ -234,9 +237,8 @@ mod tests {
                 temperature: Some(9.0),
                 humidity: Some(if low { 73.0 } else { 80.0 }),
                 fresh: true,
-                told: false,
             };
-            if swing.look(air) && !swing.active {
+            if swing.look(air, || false) && !swing.active {
                 ended = Some(minute / 60);
             }
         }
