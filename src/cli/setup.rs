@@ -140,7 +140,7 @@ pub fn check(path: &Path, send: bool) -> Outcome {
     }
     Err(Failure::input(
         format!("{faults} of these did not work"),
-        "mend them and check again; the daemon runs all the same and keeps trying",
+        "mend them and check again; `overwinter run` runs all the same and keeps trying",
     ))
 }
 

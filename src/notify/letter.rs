@@ -53,19 +53,15 @@ impl Letter {
         let mut letter = match (owed.purpose, owed.items.as_slice()) {
             (Purpose::Test, _) => test(owed, around),
             (Purpose::Summary, _) => summary(owed, around),
-            (Purpose::Remind, items) => several(
-                &format!("Still: {}", headlines(items, around, owed)),
+            (Purpose::Remind, _) => several(
+                "still",
                 "Still so, and worth your time today:",
                 owed,
                 around,
             ),
             (_, [one]) => single(owed, one, around),
             (_, items) => several(
-                &format!(
-                    "{}: {}",
-                    count(items.len(), "alert", "alerts"),
-                    headlines(items, around, owed)
-                ),
+                &count(items.len(), "alert", "alerts"),
                 "Several alerts at once. Look for one cause: a power cut, a door, the network.",
                 owed,
                 around,
@@ -136,14 +132,6 @@ fn encoded(text: &str) -> String {
         }
     }
     out
-}
-
-fn headlines(items: &[Standing], around: &Around<'_>, owed: &Owed) -> String {
-    let each: Vec<String> = items
-        .iter()
-        .map(|i| words(i, around, owed).headline)
-        .collect();
-    each.join("; ")
 }
 
 fn crates_line(item: &Standing, around: &Around<'_>) -> Option<String> {
@@ -217,18 +205,19 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
     long.push(since.clone());
     long.push(figures.clone());
     long.extend(opening.map(|o| format!("\n{o}")));
+    // What is over wants eyes on the crates, not the heat that was wanted while it lasted.
     if !past {
         long.push(format!("\nIf nothing is done: {}", m.consequence));
+        long.push("\nWhat to do now:".to_owned());
+        for (n, step) in (1..).zip(m.steps) {
+            long.push(format!("{n}. {step}"));
+        }
+        long.extend(m.caution.map(|c| format!("\nTake care. {c}")));
     }
-    long.push("\nWhat to do now:".to_owned());
-    for (n, step) in (1..).zip(m.steps) {
-        long.push(format!("{n}. {step}"));
-    }
-    long.extend(m.caution.map(|c| format!("\nTake care. {c}")));
     long.extend(crates_line(item, around).map(|c| format!("\n{c}")));
     long.push(footer(around));
     let said = figures.split(". ").next().unwrap_or_default();
-    let todo = if over {
+    let todo = if past {
         "Look at the crates."
     } else {
         m.steps[0]
@@ -236,8 +225,9 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
     Letter {
         subject: format!("{how}: {}", m.headline),
         short: format!(
-            "{how}: {} since {}. {}. {todo}",
+            "{how}: {}{} {}. {}. {todo}",
             m.headline,
+            if past { "; began" } else { " since" },
             around.manner.moment(item.since, owed.at),
             said.trim_end_matches('.'),
         ),
@@ -247,8 +237,11 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
     }
 }
 
-fn several(subject: &str, opening: &str, owed: &Owed, around: &Around<'_>) -> Letter {
+/// Several alerts in one message; `lead` says what brings them together.
+fn several(lead: &str, opening: &str, owed: &Owed, around: &Around<'_>) -> Letter {
     let mut long = vec![opening.to_owned()];
+    let mut headlines = Vec::new();
+    let mut cautions: Vec<&str> = Vec::new();
     for item in &owed.items {
         let m = words(item, around, owed);
         let mut lines = vec![
@@ -260,19 +253,27 @@ fn several(subject: &str, opening: &str, owed: &Owed, around: &Around<'_>) -> Le
         if item.state == State::Acknowledged {
             lines.push("Somebody has acknowledged it.".to_owned());
         }
-        lines.extend(m.caution.map(|c| format!("Take care. {c}")));
         lines.extend(crates_line(item, around));
         lines.extend(link(item, around));
         long.extend(lines);
+        // Said once, however many alerts it goes with.
+        cautions.extend(m.caution.filter(|c| !cautions.contains(c)));
+        headlines.push(m.headline);
     }
+    long.extend(cautions.iter().map(|c| format!("\nTake care. {c}")));
     long.push(footer(around));
-    let rest = match owed.items.first() {
-        Some(first) => format!(". {}", words(first, around, owed).steps[0]),
-        None => String::new(),
-    };
+    let lead = format!("{}, {lead}: ", urgency(owed.priority));
+    // A short text may be cut: the first thing to do stands before the other alerts.
+    let mut short = lead.clone();
+    if let (Some(first), Some(item)) = (headlines.first(), owed.items.first()) {
+        short.push_str(&format!("{first}. {}", words(item, around, owed).steps[0]));
+    }
+    if 1 < headlines.len() {
+        short.push_str(&format!(" Also: {}", headlines[1..].join("; ")));
+    }
     Letter {
-        subject: format!("{}: {}", urgency(owed.priority), cut(subject, 120)),
-        short: format!("{subject}{rest}"),
+        subject: format!("{lead}{}", cut(&headlines.join("; "), 120)),
+        short,
         long: long.join("\n"),
         link: around.address.map(|a| format!("{a}/alerts")),
         data: json!({ "alerts": owed.items.iter().map(data).collect::<Vec<_>>() }),

@@ -163,6 +163,11 @@ impl Alert {
         let plain = key.map(|c| if c.is_ascii_alphanumeric() { c } else { '-' });
         format!("do-{}", plain.collect::<String>())
     }
+
+    /// It is over: nothing is to be done about it unless it comes back.
+    pub(super) fn is_over(&self) -> bool {
+        self.priority == "Over"
+    }
 }
 
 /// Whether somebody has seen an alert.

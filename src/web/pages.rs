@@ -387,7 +387,7 @@ fn air_sentence(site: &Site, air: &RoomAir, now: Stamp) -> Option<String> {
 
 fn margin_text(site: &Site, margin: f64) -> String {
     if margin <= 0.0 {
-        "at or below the dew point: sweating".to_owned()
+        "At or below the dew point: sweating".to_owned()
     } else if margin < CANNOT_TELL_K {
         "too close to the dew point to tell whether it sweats".to_owned()
     } else {
@@ -475,16 +475,18 @@ fn room(
         } else {
             own.iter()
                 .map(|s| RoomSensor {
-                    tone: if s.silent || s.heard_at.is_none() {
+                    tone: if s.silent || s.heard_at.is_none() || s.out.is_some() {
                         Tone::NoWord
                     } else {
                         Tone::Well
                     },
                     name: s.settings.name.to_string(),
                     figures: last_values(site, s),
-                    heard: s
-                        .heard_at
-                        .map_or_else(|| "not heard yet".to_owned(), |at| ago(at, now)),
+                    heard: match s.heard_at {
+                        _ if s.out.is_some() => "out of service".to_owned(),
+                        None => "not heard yet".to_owned(),
+                        Some(at) => ago(at, now),
+                    },
                 })
                 .collect()
         },
@@ -500,6 +502,13 @@ pub(super) fn small(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| {
         first.to_lowercase().chain(letters).collect()
     })
+}
+
+/// What was found wrong as a sentence of its own.
+pub(super) fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().into_iter().flat_map(char::to_uppercase);
+    first.chain(letters).chain(['.']).collect()
 }
 
 pub(super) fn last_values(site: &Site, s: &SensorNow) -> String {

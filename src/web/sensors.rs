@@ -208,9 +208,13 @@ fn source(
         },
         refused_count: (0 < total).then(|| {
             format!(
-                "{} refused, the last {}:",
+                "{} refused{}",
                 count(total as usize, "line", "lines"),
-                lines.len()
+                if (lines.len() as i64) < total {
+                    format!(", the last {}", lines.len())
+                } else {
+                    String::new()
+                }
             )
         }),
         refused: lines,

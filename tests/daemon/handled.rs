@@ -63,7 +63,7 @@ async fn the_shelf_has_a_reason_and_an_end() {
     };
     // Refused in words, and what was typed is still there.
     for (reason, span, why) in [
-        ("", "2h", "a reason is needed"),
+        ("", "2h", "so that the next person knows"),
         (
             "the flap sticks",
             "25h",
