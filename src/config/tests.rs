@@ -299,7 +299,7 @@ fn faults_of_ways_out_have_their_line_and_remedy() {
         (
             "to = [\"me@example.org\", \"helper@example.org\"]",
             "to = 5",
-            "an address or a list",
+            "a text or a list of texts",
         ),
         (
             "server = \"mail.example.org\"",

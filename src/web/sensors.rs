@@ -10,7 +10,7 @@ use axum::{
 use super::{
     Site,
     html::{Refused, Sensor, SensorsPage, Source, Tab, Tone, Unknown},
-    pages::{Failed, last_values, path_of, render},
+    pages::{Failed, last_values, path_of, render, sentence},
     view,
 };
 use crate::{
@@ -203,8 +203,8 @@ fn source(
         },
         tone: if doing.well { Tone::Well } else { Tone::NoWord },
         state: match last {
-            Some(at) => format!("{}. Last word {}.", doing.sentence, ago(at, now)),
-            None => doing.sentence,
+            Some(at) => format!("{} Last word {}.", sentence(&doing.sentence), ago(at, now)),
+            None => sentence(&doing.sentence),
         },
         refused_count: (0 < total).then(|| {
             format!(
