@@ -181,9 +181,12 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
         ),
         Purpose::Escalate => Some("Nobody has acknowledged this yet, so it comes to you."),
         Purpose::Again => Some("Nobody has acknowledged this yet."),
-        Purpose::Over => {
-            Some("This is over. What it did to the tubers shows later: look at the crates.")
-        }
+        Purpose::Over => Some(match item.state {
+            State::LatchedUnacknowledged | State::LatchedAcknowledged => {
+                "This is over. What it did to the tubers shows later: look at the crates, then reset it on its page."
+            }
+            _ => "This is over. What it did to the tubers shows later: look at the crates.",
+        }),
         _ => None,
     };
     let (since, figures) = if past {
@@ -264,16 +267,17 @@ fn several(lead: &str, opening: &str, owed: &Owed, around: &Around<'_>) -> Lette
     long.push(footer(around));
     let lead = format!("{}, {lead}: ", urgency(owed.priority));
     // A short text may be cut: the first thing to do stands before the other alerts.
-    let mut short = lead.clone();
-    if let (Some(first), Some(item)) = (headlines.first(), owed.items.first()) {
-        short.push_str(&format!("{first}. {}", words(item, around, owed).steps[0]));
-    }
-    if 1 < headlines.len() {
-        short.push_str(&format!(" Also: {}", headlines[1..].join("; ")));
-    }
+    let first = match (headlines.first(), owed.items.first()) {
+        (Some(first), Some(item)) => format!("{first}. {}", words(item, around, owed).steps[0]),
+        _ => String::new(),
+    };
+    let others = match headlines.get(1..) {
+        Some(others) if !others.is_empty() => format!(" Also: {}", others.join("; ")),
+        _ => String::new(),
+    };
     Letter {
         subject: format!("{lead}{}", cut(&headlines.join("; "), 120)),
-        short,
+        short: format!("{lead}{first}{others}"),
         long: long.join("\n"),
         link: around.address.map(|a| format!("{a}/alerts")),
         data: json!({ "alerts": owed.items.iter().map(data).collect::<Vec<_>>() }),
@@ -529,6 +533,41 @@ mod tests {
             let found = l.long[at..].find(part);
             at += found.unwrap_or_else(|| panic!("no `{part}` in order: {}", l.long));
         }
+    }
+
+    #[test]
+    fn several_at_once_say_the_first_thing_to_do_and_each_caution_once() {
+        let cold = standing(Kind::Cold, 1, Subject::Room("cellar".to_owned()));
+        let frost = standing(Kind::Frost, 1, Subject::Crate("C-07".to_owned()));
+        let l = letter(Purpose::Digest, vec![frost, cold]);
+        assert_eq!(
+            l.subject,
+            "Act now, 2 alerts: Frost near in crate C-07 in the cellar; Cold in the cellar"
+        );
+        assert!(
+            l.short.starts_with(
+                "Act now, 2 alerts: Frost near in crate C-07 in the cellar. Go and look: is a door"
+            ),
+            "{}",
+            l.short
+        );
+        assert_eq!(l.long.matches("Take care.").count(), 1, "{}", l.long);
+    }
+
+    #[test]
+    fn what_is_over_sends_nobody_for_a_heater() {
+        let mut frost = standing(Kind::Frost, 1, Subject::Room("cellar".to_owned()));
+        frost.active = false;
+        frost.state = State::LatchedAcknowledged;
+        let l = letter(Purpose::Over, vec![frost]);
+        assert!(
+            l.short
+                .starts_with("Over: Frost near in the cellar; began 2:00"),
+            "{}",
+            l.short
+        );
+        assert!(l.long.contains("reset it on its page"), "{}", l.long);
+        assert!(!l.long.contains("eater"), "{}", l.long);
     }
 
     #[test]

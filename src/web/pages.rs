@@ -592,7 +592,7 @@ fn aside(site: &Site, status: &Status, now: Stamp) -> Vec<Aside> {
         Aside {
             headline: words.headline,
             what: match a.state {
-                AlertState::Shelved => "On the shelf",
+                AlertState::Shelved => "Shelved",
                 AlertState::Suppressed => "Suppressed",
                 _ => "Out of service",
             }

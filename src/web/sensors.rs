@@ -73,7 +73,7 @@ pub async fn sensors(
         source(
             &site,
             &name,
-            now_doing,
+            &now_doing,
             (refused_total, last),
             &refused,
             now,
@@ -179,7 +179,7 @@ fn sensor(
 fn source(
     site: &Site,
     name: &SensorName,
-    doing: crate::inbox::SourceNow,
+    doing: &crate::inbox::SourceNow,
     (total, last): (i64, Option<Stamp>),
     refused: &[RefusedLine],
     now: Stamp,
