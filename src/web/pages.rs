@@ -280,6 +280,15 @@ fn verdict(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Verdic
             };
             more.push(format!("Also {}{unnamed}.", others.join(", ")));
         }
+        // What is over must not be forgotten over what presses.
+        if let Some(first) = waiting.first() {
+            let rest = match waiting.len() - 1 {
+                0 => String::new(),
+                n => format!(" and {n} more"),
+            };
+            let headline = small(&told(first).headline);
+            more.push(format!("Over, and to be looked at: {headline}{rest}."));
+        }
         return Verdict {
             tone: standing_tone(worst),
             sentence: format!(
