@@ -256,6 +256,12 @@ impl Reader<'_> {
             .into_iter()
             .filter_map(|s| self.serial(s, &sensors))
             .collect();
+        // Of the faulty ones too: a contact who names one is not at fault.
+        let mut names: Vec<SensorName> = Vec::new();
+        let written = (emails.iter().map(|t| &t.name))
+            .chain(webhooks.iter().map(|t| &t.name))
+            .chain(commands.iter().map(|t| &t.name));
+        names.extend(written.filter_map(|n| SensorName::new(n.get_ref()).ok()));
         let channels = self.channels(emails, webhooks, commands);
         let site = site.unwrap_or_default();
         let (listen, address, reach) = self.reach(&site);
@@ -270,7 +276,6 @@ impl Reader<'_> {
                 _ => Err(format!("`{u}`: units are F or C")),
             })
         });
-        let names: Vec<SensorName> = channels.iter().map(|c| c.name.clone()).collect();
         let handling = self.handling(alerts.as_ref());
         let telling = self.telling(alerts.as_ref(), &contacts, &names, zone);
         let heartbeat = alerts.as_ref().and_then(|a| self.heartbeat(a));

@@ -76,8 +76,13 @@ pub fn passphrase(path: &Path) -> Outcome {
         Ok::<_, Failure>((changed, ended))
     })?;
     if changed {
-        let s = if ended == 1 { " was" } else { "s were" };
-        tell!("The passphrase is changed. {ended} device{s} signed out and must sign in anew.");
+        match ended {
+            0 => tell!("The passphrase is changed. No device was signed in."),
+            1 => tell!("The passphrase is changed. 1 device was signed out and must sign in anew."),
+            n => tell!(
+                "The passphrase is changed. {n} devices were signed out and must sign in anew."
+            ),
+        }
     } else {
         tell!("The passphrase is set. From now on every page asks for it, on this computer too.");
     }

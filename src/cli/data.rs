@@ -283,7 +283,8 @@ pub fn export(what: &Export) -> Outcome {
         };
         let written = write_readings(&store, BufWriter::new(out)).await?;
         store.close().await;
-        tell!("{written} readings written");
+        let s = if written == 1 { "" } else { "s" };
+        tell!("{written} reading{s} written");
         Ok(())
     })
 }

@@ -363,7 +363,13 @@ fn files(options: &Options, config: &Config, since: Stamp) -> Outcome {
     }
     out.flush()?;
     let refused: u64 = tracks.iter().map(|t| t.refused).sum();
-    tell!("{readings} readings replayed, {raised} alerts raised, {refused} rows passed over");
+    let s = |n| if n == 1 { "" } else { "s" };
+    tell!(
+        "{readings} reading{} replayed, {raised} alert{} raised, {refused} row{} passed over",
+        s(readings),
+        s(raised),
+        s(refused)
+    );
     if readings == 0 {
         return Err(Failure::input(
             "no reading could be used",

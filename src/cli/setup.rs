@@ -3,6 +3,7 @@
 use std::{
     fs::{self, File, OpenOptions, TryLockError},
     io::{ErrorKind, Write as _, stdout},
+    net::{Ipv4Addr, SocketAddr, TcpListener},
     path::Path,
     time::Duration,
 };
@@ -126,7 +127,7 @@ pub fn check(path: &Path, send: bool) -> Outcome {
         let what = format!(
             "waits for posts to {}://{}/api/readings with its token",
             access::names(&config).scheme(),
-            config.listen
+            here(config.listen)
         );
         tell(gateway.source.as_str(), Ok(what));
     }
@@ -140,7 +141,7 @@ pub fn check(path: &Path, send: bool) -> Outcome {
     }
     Err(Failure::input(
         format!("{faults} of these did not work"),
-        "mend them and check again; the daemon runs all the same and keeps trying",
+        "mend them and check again; `overwinter run` runs all the same and keeps trying",
     ))
 }
 
@@ -157,13 +158,22 @@ fn database(config: &Config) -> Result<String, String> {
     }
 }
 
+/// What this computer's own browser can open: every address is listened on, none is named so.
+fn here(mut listen: SocketAddr) -> SocketAddr {
+    if listen.ip().is_unspecified() {
+        listen.set_ip(Ipv4Addr::LOCALHOST.into());
+    }
+    listen
+}
+
 fn pages(config: &Config) -> Result<String, String> {
     let listen = config.listen;
     let scheme = access::names(config).scheme();
-    match std::net::TcpListener::bind(listen) {
-        Ok(_) => Ok(format!("{scheme}://{listen}/")),
+    match TcpListener::bind(listen) {
+        Ok(_) => Ok(format!("{scheme}://{}/", here(listen))),
         Err(e) if e.kind() == ErrorKind::AddrInUse && running(&config.database) => Ok(format!(
-            "{scheme}://{listen}/, overwinter is running; stop it and start it again to put changes into force"
+            "{scheme}://{}/, overwinter is running; stop it and start it again to put changes into force",
+            here(listen)
         )),
         Err(e) => Err(format!(
             "cannot listen on {listen}: {e}; another program has it, or overwinter runs on another database: give another port with `listen`"

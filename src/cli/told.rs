@@ -106,8 +106,8 @@ pub async fn send_test(config: &Config, channel: &Channel) -> Result<String, Str
         data: letter.data,
     };
     match Post::new().send(channel, &note, &config.site, now).await {
-        Ok(said) if said.is_empty() => Ok("a test was taken".to_owned()),
-        Ok(said) => Ok(format!("a test was taken: {said}")),
+        Ok(said) if said.is_empty() => Ok("a test was sent".to_owned()),
+        Ok(said) => Ok(format!("a test was sent: {said}")),
         Err(Undelivered::Later { why, .. } | Undelivered::Never { why }) => Err(why),
     }
 }

@@ -7,7 +7,7 @@ use chrono_tz::Tz;
 
 use super::{
     Reader, quantity,
-    text::{AlertsText, ContactText},
+    text::{AlertsText, ContactText, OneOrMore},
 };
 use crate::{
     notify::{
@@ -182,8 +182,12 @@ impl Reader<'_> {
             .and_then(|after| self.spanned(after, quantity::duration_ms));
         let turn = before.len() as i64;
         let quiet = text.quiet.as_ref().and_then(|quiet| {
-            let [from, to] = quiet.get_ref();
-            let both = time_of_day(from).and_then(|f| time_of_day(to).map(|t| (f, t)));
+            let both = match quiet.get_ref() {
+                OneOrMore::More(two) if two.len() == 2 => {
+                    time_of_day(&two[0]).and_then(|f| time_of_day(&two[1]).map(|t| (f, t)))
+                }
+                _ => Err("quiet hours are two times of day, such as [\"22:00\", \"6:00\"]".into()),
+            };
             self.take(quiet.span(), both)
         });
         Contact {

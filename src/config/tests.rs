@@ -299,7 +299,7 @@ fn faults_of_ways_out_have_their_line_and_remedy() {
         (
             "to = [\"me@example.org\", \"helper@example.org\"]",
             "to = 5",
-            "an address or a list",
+            "a text or a list of texts",
         ),
         (
             "server = \"mail.example.org\"",
@@ -399,4 +399,25 @@ fn faults_of_contacts_have_their_remedy() {
     assert!(alerts("again_after = \"9d\"").contains("48 hours"));
     assert!(alerts("heartbeat = \"ftp://x\"").contains("https://"));
     assert!(alerts("summary_at = \"noon\"").contains("7:00"));
+}
+
+#[test]
+fn one_faulty_way_out_is_one_fault_and_quiet_hours_are_two_times() {
+    let (folder, text) = ways_out();
+    let faults = |from: &str, to: &str| {
+        assert!(text.contains(from), "{from}");
+        Config::parse(&text.replacen(from, to, 1), folder.path()).unwrap_err()
+    };
+    let found = faults(
+        "password_file = \"mail-password\"",
+        "password_file = \"nowhere\"",
+    );
+    assert_eq!(found.len(), 1, "{found:?}");
+    for quiet in ["quiet = \"22:00-6:00\"", "quiet = [\"22:00\"]"] {
+        let found = faults("quiet = [\"22:00\", \"6:00\"]", quiet);
+        assert!(
+            found.iter().any(|f| f.what.contains("two times of day")),
+            "{found:?}"
+        );
+    }
 }

@@ -90,7 +90,7 @@ pub(super) struct ContactText {
     pub(super) channels: Spanned<Vec<Spanned<String>>>,
     pub(super) hears: Option<Spanned<String>>,
     pub(super) after: Option<Spanned<String>>,
-    pub(super) quiet: Option<Spanned<[String; 2]>>,
+    pub(super) quiet: Option<Spanned<OneOrMore>>,
     pub(super) summary: Option<bool>,
 }
 
@@ -187,7 +187,7 @@ pub(super) struct EmailText {
 
 /// `"a"` or `["a", "b"]`.
 #[derive(Deserialize)]
-#[serde(untagged, expecting = "expected an address or a list of addresses")]
+#[serde(untagged, expecting = "expected a text or a list of texts")]
 pub(super) enum OneOrMore {
     One(String),
     More(Vec<String>),

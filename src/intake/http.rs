@@ -59,7 +59,7 @@ struct Shared {
 /// `POST /api/readings` for these gateways.
 pub fn router(inbox: Inbox, board: Board, gateways: Vec<Gateway>, clock: Clock) -> Router {
     for gateway in &gateways {
-        let sentence = "waiting for its first post".to_owned();
+        let sentence = "waits for posts".to_owned();
         board.put(&gateway.source, "http", true, sentence);
     }
     let shared = Shared {

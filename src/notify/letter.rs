@@ -53,19 +53,15 @@ impl Letter {
         let mut letter = match (owed.purpose, owed.items.as_slice()) {
             (Purpose::Test, _) => test(owed, around),
             (Purpose::Summary, _) => summary(owed, around),
-            (Purpose::Remind, items) => several(
-                &format!("Still: {}", headlines(items, around, owed)),
+            (Purpose::Remind, _) => several(
+                "still",
                 "Still so, and worth your time today:",
                 owed,
                 around,
             ),
             (_, [one]) => single(owed, one, around),
             (_, items) => several(
-                &format!(
-                    "{}: {}",
-                    count(items.len(), "alert", "alerts"),
-                    headlines(items, around, owed)
-                ),
+                &count(items.len(), "alert", "alerts"),
                 "Several alerts at once. Look for one cause: a power cut, a door, the network.",
                 owed,
                 around,
@@ -138,14 +134,6 @@ fn encoded(text: &str) -> String {
     out
 }
 
-fn headlines(items: &[Standing], around: &Around<'_>, owed: &Owed) -> String {
-    let each: Vec<String> = items
-        .iter()
-        .map(|i| words(i, around, owed).headline)
-        .collect();
-    each.join("; ")
-}
-
 fn crates_line(item: &Standing, around: &Around<'_>) -> Option<String> {
     let codes = match &item.occurrence.subject {
         Subject::Crate(code) => vec![code.clone()],
@@ -193,9 +181,12 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
         ),
         Purpose::Escalate => Some("Nobody has acknowledged this yet, so it comes to you."),
         Purpose::Again => Some("Nobody has acknowledged this yet."),
-        Purpose::Over => {
-            Some("This is over. What it did to the tubers shows later: look at the crates.")
-        }
+        Purpose::Over => Some(match item.state {
+            State::LatchedUnacknowledged | State::LatchedAcknowledged => {
+                "This is over. What it did to the tubers shows later: look at the crates, then reset it on its page."
+            }
+            _ => "This is over. What it did to the tubers shows later: look at the crates.",
+        }),
         _ => None,
     };
     let (since, figures) = if past {
@@ -217,18 +208,19 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
     long.push(since.clone());
     long.push(figures.clone());
     long.extend(opening.map(|o| format!("\n{o}")));
+    // What is over wants eyes on the crates, not the heat that was wanted while it lasted.
     if !past {
         long.push(format!("\nIf nothing is done: {}", m.consequence));
+        long.push("\nWhat to do now:".to_owned());
+        for (n, step) in (1..).zip(m.steps) {
+            long.push(format!("{n}. {step}"));
+        }
+        long.extend(m.caution.map(|c| format!("\nTake care. {c}")));
     }
-    long.push("\nWhat to do now:".to_owned());
-    for (n, step) in (1..).zip(m.steps) {
-        long.push(format!("{n}. {step}"));
-    }
-    long.extend(m.caution.map(|c| format!("\nTake care. {c}")));
     long.extend(crates_line(item, around).map(|c| format!("\n{c}")));
     long.push(footer(around));
     let said = figures.split(". ").next().unwrap_or_default();
-    let todo = if over {
+    let todo = if past {
         "Look at the crates."
     } else {
         m.steps[0]
@@ -236,8 +228,9 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
     Letter {
         subject: format!("{how}: {}", m.headline),
         short: format!(
-            "{how}: {} since {}. {}. {todo}",
+            "{how}: {}{} {}. {}. {todo}",
             m.headline,
+            if past { "; began" } else { " since" },
             around.manner.moment(item.since, owed.at),
             said.trim_end_matches('.'),
         ),
@@ -247,8 +240,11 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
     }
 }
 
-fn several(subject: &str, opening: &str, owed: &Owed, around: &Around<'_>) -> Letter {
+/// Several alerts in one message; `lead` says what brings them together.
+fn several(lead: &str, opening: &str, owed: &Owed, around: &Around<'_>) -> Letter {
     let mut long = vec![opening.to_owned()];
+    let mut headlines = Vec::new();
+    let mut cautions: Vec<&str> = Vec::new();
     for item in &owed.items {
         let m = words(item, around, owed);
         let mut lines = vec![
@@ -260,19 +256,28 @@ fn several(subject: &str, opening: &str, owed: &Owed, around: &Around<'_>) -> Le
         if item.state == State::Acknowledged {
             lines.push("Somebody has acknowledged it.".to_owned());
         }
-        lines.extend(m.caution.map(|c| format!("Take care. {c}")));
         lines.extend(crates_line(item, around));
         lines.extend(link(item, around));
         long.extend(lines);
+        // Said once, however many alerts it goes with.
+        cautions.extend(m.caution.filter(|c| !cautions.contains(c)));
+        headlines.push(m.headline);
     }
+    long.extend(cautions.iter().map(|c| format!("\nTake care. {c}")));
     long.push(footer(around));
-    let rest = match owed.items.first() {
-        Some(first) => format!(". {}", words(first, around, owed).steps[0]),
-        None => String::new(),
+    let lead = format!("{}, {lead}: ", urgency(owed.priority));
+    // A short text may be cut: the first thing to do stands before the other alerts.
+    let first = match (headlines.first(), owed.items.first()) {
+        (Some(first), Some(item)) => format!("{first}. {}", words(item, around, owed).steps[0]),
+        _ => String::new(),
+    };
+    let others = match headlines.get(1..) {
+        Some(others) if !others.is_empty() => format!(" Also: {}", others.join("; ")),
+        _ => String::new(),
     };
     Letter {
-        subject: format!("{}: {}", urgency(owed.priority), cut(subject, 120)),
-        short: format!("{subject}{rest}"),
+        subject: format!("{lead}{}", cut(&headlines.join("; "), 120)),
+        short: format!("{lead}{first}{others}"),
         long: long.join("\n"),
         link: around.address.map(|a| format!("{a}/alerts")),
         data: json!({ "alerts": owed.items.iter().map(data).collect::<Vec<_>>() }),
@@ -533,6 +538,41 @@ mod tests {
             let found = l.long[at..].find(part);
             at += found.unwrap_or_else(|| panic!("no `{part}` in order: {}", l.long));
         }
+    }
+
+    #[test]
+    fn several_at_once_say_the_first_thing_to_do_and_each_caution_once() {
+        let cold = standing(Kind::Cold, 1, Subject::Room("cellar".to_owned()));
+        let frost = standing(Kind::Frost, 1, Subject::Crate("C-07".to_owned()));
+        let l = letter(Purpose::Digest, vec![frost, cold]);
+        assert_eq!(
+            l.subject,
+            "Act now, 2 alerts: Frost near in crate C-07 in the cellar; Cold in the cellar"
+        );
+        assert!(
+            l.short.starts_with(
+                "Act now, 2 alerts: Frost near in crate C-07 in the cellar. Go and look: is a door"
+            ),
+            "{}",
+            l.short
+        );
+        assert_eq!(l.long.matches("Take care.").count(), 1, "{}", l.long);
+    }
+
+    #[test]
+    fn what_is_over_sends_nobody_for_a_heater() {
+        let mut frost = standing(Kind::Frost, 1, Subject::Room("cellar".to_owned()));
+        frost.active = false;
+        frost.state = State::LatchedAcknowledged;
+        let l = letter(Purpose::Over, vec![frost]);
+        assert!(
+            l.short
+                .starts_with("Over: Frost near in the cellar; began 2:00"),
+            "{}",
+            l.short
+        );
+        assert!(l.long.contains("reset it on its page"), "{}", l.long);
+        assert!(!l.long.contains("eater"), "{}", l.long);
     }
 
     #[test]

@@ -23,7 +23,7 @@ pub struct Message {
     pub caution: Option<&'static str>,
 }
 
-const HEAT: &str = "Heaters that burn fuel give off carbon monoxide: never one made for outdoors, and a carbon monoxide alarm of its own. Electric heaters go straight into a wall socket, three feet (1 m) clear of packing, and only if made for damp rooms. Local codes and licensed practice come first.";
+const HEAT: &str = "Heaters that burn fuel give off carbon monoxide: never use one made for outdoors, and fit a carbon monoxide alarm. Electric heaters go straight into a wall socket, three feet (1 m) clear of packing, and only if made for damp rooms. Local codes and licensed practice come first.";
 const WATER: &str = "Keep water away from sockets and cords; use an outlet with a ground-fault breaker. Local codes and licensed practice come first.";
 const DUST: &str = "Dust of old peat, vermiculite or mouldy packing harms lungs: damp it, air the room, wear a fitted N95 mask. Bleach: gloves and goggles, fresh air, never together with other cleaners.";
 const POWER: &str = "Do not touch wet plugs or a tripped breaker with wet hands; call a licensed electrician if it trips again.";
@@ -41,8 +41,8 @@ impl Message {
         let (state, consequence, steps, caution) = text(occurrence);
         let place = match &occurrence.subject {
             Subject::Room(_) => format!("in {}", the(room)),
-            Subject::Crate(code) => format!("in crate {code}, {}", the(room)),
-            Subject::Sensor(name) => format!("at sensor {name}, {}", the(room)),
+            Subject::Crate(code) => format!("in crate {code} in {}", the(room)),
+            Subject::Sensor(name) => format!("at sensor {name} in {}", the(room)),
             Subject::Recorder => String::new(),
             Subject::Channel(name) => format!("by {name}"),
         };

@@ -21,7 +21,7 @@ pub enum Refusal {
     #[error("that is longer than an alert may lie on the shelf")]
     TooLong,
     /// No reason is given.
-    #[error("a reason is needed, so that the next person knows")]
+    #[error("write why, so that the next person knows")]
     NoReason,
     /// The condition it would wait for is over.
     #[error("it is over already; acknowledge it instead")]

@@ -11,7 +11,7 @@ use super::{
     Site, acts,
     forms::{AlertPage, Shelving},
     html::{Alert, Seen, Tab, Tone},
-    pages::{Failed, path_of, render},
+    pages::{Failed, path_of, render, sentence},
     view,
 };
 use crate::{
@@ -96,7 +96,7 @@ pub(super) async fn page(
         None => status.alerts.iter().find(same).map(|s| href(&s.occurrence)),
     };
     let (fault, typed) = match refused {
-        Some((why, typed)) => (Some(why), typed),
+        Some((why, typed)) => (Some(sentence(&why)), typed),
         None => (None, Typed::default()),
     };
     let code = if fault.is_some() {

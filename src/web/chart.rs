@@ -179,8 +179,8 @@ impl Strip {
         tell(count(&|h| high < h), "Humidity", "above", &band);
         if !outside {
             out += match (temperature, humidity) {
-                (Some(_), Some(_)) => " Both stayed in their bands.",
-                _ => " It stayed in its band.",
+                (Some(_), Some(_)) => " The room's averages stayed in their bands.",
+                _ => " The room's average stayed in its band.",
             };
         }
         let missing = self.missing();

@@ -52,7 +52,7 @@ pub struct Shelving {
 pub struct Aside {
     /// What and where.
     pub headline: String,
-    /// "On the shelf", "Suppressed", "Out of service".
+    /// "Shelved", "Suppressed", "Out of service".
     pub what: String,
     /// Until when, why, by whom.
     pub why: String,

@@ -163,6 +163,12 @@ impl Alert {
         let plain = key.map(|c| if c.is_ascii_alphanumeric() { c } else { '-' });
         format!("do-{}", plain.collect::<String>())
     }
+
+    /// It is over, and nothing is to be done about it unless it comes back. What waits for a reset is
+    /// to be looked at now.
+    pub(super) fn is_over(&self) -> bool {
+        self.priority == "Over" && !self.reset && !matches!(self.seen, Seen::Stands { .. })
+    }
 }
 
 /// Whether somebody has seen an alert.

@@ -14,7 +14,7 @@ use super::{
     Site,
     forms::{LookBackAnswer, LookBackPage},
     html::Tab,
-    pages::{Failed, path_of, render},
+    pages::{Failed, path_of, render, sentence, small},
     view,
 };
 use crate::{
@@ -22,6 +22,7 @@ use crate::{
     engine::backtest::{self, Backtest},
     notify::{
         kinds::reason,
+        message::the,
         telling::{local, moment},
         words::{count, percent, span},
     },
@@ -133,12 +134,13 @@ pub async fn look_back(
                 )
             })
             .collect();
-        steps.join(", then ")
+        let named = small(reason(kind).name);
+        format!("for {named} in {}: {}", the(&r.name), steps.join(", then "))
     });
     if !asked.limit.is_empty() {
         match changed(&site, &settings, &name, kind, &asked) {
             Ok(change) => answer = Some(compare(&site, &settings, &change, kind, since).await?),
-            Err(why) => fault = Some(why),
+            Err(why) => fault = Some(sentence(&why)),
         }
     }
     let page = LookBackPage {

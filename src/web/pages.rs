@@ -342,6 +342,13 @@ pub(super) fn small(text: &str) -> String {
     })
 }
 
+/// What was found wrong as a sentence of its own.
+pub(super) fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().into_iter().flat_map(char::to_uppercase);
+    first.chain(letters).chain(['.']).collect()
+}
+
 pub(super) fn last_values(site: &Site, s: &SensorNow) -> String {
     let (t, rh) = s.together();
     let t = t.map(|t| site.manner.temperature(t));
@@ -423,7 +430,7 @@ fn aside(site: &Site, status: &Status, now: Stamp) -> Vec<Aside> {
         Aside {
             headline: words.headline,
             what: match a.state {
-                AlertState::Shelved => "On the shelf",
+                AlertState::Shelved => "Shelved",
                 AlertState::Suppressed => "Suppressed",
                 _ => "Out of service",
             }

@@ -10,7 +10,7 @@ use axum::{
 use super::{
     Site,
     html::{Refused, Sensor, SensorsPage, Source, Tab, Tone, Unknown},
-    pages::{Failed, last_values, path_of, render},
+    pages::{Failed, last_values, path_of, render, sentence},
     view,
 };
 use crate::{
@@ -73,7 +73,7 @@ pub async fn sensors(
         source(
             &site,
             &name,
-            now_doing,
+            &now_doing,
             (refused_total, last),
             &refused,
             now,
@@ -180,7 +180,7 @@ fn sensor(
 fn source(
     site: &Site,
     name: &SensorName,
-    doing: crate::inbox::SourceNow,
+    doing: &crate::inbox::SourceNow,
     (total, last): (i64, Option<Stamp>),
     refused: &[RefusedLine],
     now: Stamp,
@@ -204,14 +204,18 @@ fn source(
         },
         tone: if doing.well { Tone::Well } else { Tone::NoWord },
         state: match last {
-            Some(at) => format!("{}. Last word {}.", doing.sentence, ago(at, now)),
-            None => doing.sentence,
+            Some(at) => format!("{} Last word {}.", sentence(&doing.sentence), ago(at, now)),
+            None => sentence(&doing.sentence),
         },
         refused_count: (0 < total).then(|| {
             format!(
-                "{} refused, the last {}:",
+                "{} refused{}",
                 count(total as usize, "line", "lines"),
-                lines.len()
+                if (lines.len() as i64) < total {
+                    format!(", the last {}", lines.len())
+                } else {
+                    String::new()
+                }
             )
         }),
         refused: lines,

@@ -202,7 +202,11 @@ fn message(site: &Site, m: &MessageRow, now: Stamp) -> ToldMessage {
         _ => format!("Waits after {}: {last}", tries(m.tries)),
     };
     ToldMessage {
-        tone: view::tone(m.priority),
+        // What is over presses no more.
+        tone: match Purpose::parse(&m.purpose) {
+            Some(Purpose::Over) => Tone::LookSoon,
+            _ => view::tone(m.priority),
+        },
         subject: m.subject.clone(),
         to: format!(
             "{}, to {} by {}{what}",

@@ -143,6 +143,8 @@ pub fn room_air(status: &Status, room: &str) -> RoomAir {
             .max(),
         coldest: probes
             .filter(|s| matches!(s.settings.role, Role::Crate | Role::Surface))
+            // What is being mended proves no sweating.
+            .filter(|s| s.out.is_none())
             .filter_map(|s| fresh(s, s.temperature))
             .reduce(f64::min),
     }

@@ -63,13 +63,13 @@ async fn the_shelf_has_a_reason_and_an_end() {
     };
     // Refused in words, and what was typed is still there.
     for (reason, span, why) in [
-        ("", "2h", "a reason is needed"),
+        ("", "2h", "so that the next person knows"),
         (
             "the flap sticks",
             "25h",
             "longer than an alert may lie on the shelf",
         ),
-        ("the flap sticks", "soon", "choose for how long"),
+        ("the flap sticks", "soon", "Choose for how long"),
         ("the flap sticks", "0s", "must end in the future"),
     ] {
         let answer = shelve(reason, span).await;
@@ -372,7 +372,7 @@ async fn another_limit_is_looked_back_with_before_it_is_put_into_force() {
             || told.contains("72%"),
         "{told}"
     );
-    assert!(page("dry").await.contains("give the limit as a number"));
+    assert!(page("dry").await.contains("Give the limit as a number"));
     assert!(page("69").await.contains("the first must be milder"));
     assert!(
         page("")

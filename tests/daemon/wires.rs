@@ -224,7 +224,7 @@ async fn a_bad_line_of_each_source_is_counted_and_shown() {
     let page = daemon.shows("/sensors", "&#60;script&#62;alert(1)").await;
     for shown in [
         "line 2: `&#60;b&#62;warm&#60;/b&#62;` is no number",
-        "2 lines refused, the last 2:",
+        "2 lines refused",
         "has no unit; call it temperature_c or temperature_f",
         "&#60;i&#62;9&#60;/i&#62;",
         "is longer than 256 bytes",

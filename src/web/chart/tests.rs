@@ -188,7 +188,7 @@ fn the_sentence_says_what_the_picture_shows() {
     let well = strip(|i| (Some(49.0 + (i % 3) as f64), Some(80.0)));
     assert_eq!(
         well.sentence().replace(NB, " "),
-        "In the last two days: 49.0 to 51.0 F, 80 %. Both stayed in their bands."
+        "In the last two days: 49.0 to 51.0 F, 80 %. The room's averages stayed in their bands."
     );
     let dry = strip(|i| {
         let heard = !(0..12).contains(&i);
