@@ -15,5 +15,5 @@ begins 2026-10-24 12:00
  24:00 (11:00) --> Odile, announce: Act today: Too dry in the cellar
  44:00 (07:00) --> Odile, summary: Invented store: 1 alert, act today
  68:00 (07:00) --> Odile, summary: Invented store: 1 alert, act today
- 78:00 (17:00) --> Odile, remind: Act today: Still: Too dry in the cellar
+ 78:00 (17:00) --> Odile, remind: Act today, still: Too dry in the cellar
  92:00 (07:00) --> Odile, summary: Invented store: 1 alert, act today
