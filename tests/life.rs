@@ -954,3 +954,21 @@ fn a_stage_said_by_a_person_holds_until_the_configuration_changes() {
     let s = s.pass(8.0, 19.0);
     assert_eq!(s.state(Warm), Normal);
 }
+
+#[test]
+fn a_sensor_that_is_returned_raises_what_still_holds_once() {
+    let mut store = hot().service(true);
+    store.minute += 1;
+    let at = store.now();
+    let told = store.judge.step(&Input::Service {
+        at,
+        sensor: SensorName::new("north").unwrap(),
+        out: None,
+    });
+    let raised: Vec<String> = told
+        .iter()
+        .filter(|t| t.raises() && t.kind == Kind::Warm)
+        .map(|t| t.occurrence.to_string())
+        .collect();
+    assert_eq!(raised.len(), 1, "{raised:?}");
+}

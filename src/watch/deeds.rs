@@ -209,6 +209,9 @@ impl Judge {
         }
         let mut touched: Vec<usize> = sensor.rules.iter().map(|r| r.alert).collect();
         touched.extend([sensor.silent_alert, sensor.swing_alert]);
+        // Several rungs are one alert, and what returns is raised once.
+        touched.sort_unstable();
+        touched.dedup();
         let hidden: Vec<(usize, State)> = touched
             .iter()
             .map(|&i| (i, self.alerts[i].state()))
