@@ -466,6 +466,7 @@ mod tests {
             room: "cellar".to_owned(),
             state: State::Unacknowledged,
             priority: Priority::High,
+            raised_as: Priority::High,
             since: AT.plus(-HOUR_MS / 2),
             active: true,
             shelf: None,

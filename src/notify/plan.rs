@@ -42,7 +42,6 @@ struct Heard {
     first: Stamp,
     last: Stamp,
     times: u32,
-    priority: Priority,
     over: bool,
 }
 
@@ -90,7 +89,6 @@ impl Plan {
             }
             _ => {
                 for occurrence in &told.occurrences {
-                    // The priority is not needed any more: it was told.
                     let over = told.purpose == Purpose::Over;
                     self.note(&told.contact, occurrence, &told.room, told.at, over);
                 }
@@ -109,7 +107,6 @@ impl Plan {
             first: at,
             last: at,
             times: 0,
-            priority: Priority::Low,
             over: false,
         });
         // The same message by another channel is no further one.
@@ -155,7 +152,8 @@ impl Plan {
         for contact in &telling.contacts {
             self.follow(&contact.name, at, standing);
             let mut due = Vec::new();
-            for item in standing.iter().filter(|s| contact.least <= s.priority) {
+            // What was told as high and has eased since is still to be told to be over.
+            for item in standing.iter().filter(|s| contact.least <= s.raised_as) {
                 match self.due_of(contact, item, at, telling) {
                     Some((when, purpose, times)) if when <= at => due.push(Due {
                         purpose,
@@ -190,11 +188,6 @@ impl Plan {
         };
         let stands: BTreeSet<&Occurrence> = standing.iter().map(|s| &s.occurrence).collect();
         heard.retain(|o, h| stands.contains(o) || at.since(h.last) < REMEMBER_MS);
-        for s in standing {
-            if let Some(h) = heard.get_mut(&s.occurrence) {
-                h.priority = h.priority.max(s.priority);
-            }
-        }
         if let Some(alerts) = self.alerts.get_mut(contact) {
             alerts.retain(|_, (_, last)| at.since(*last) < REMEMBER_MS);
         }
@@ -222,7 +215,7 @@ impl Plan {
                 let again = heard.last.plus(telling.repeat_ms);
                 return (waits && high).then_some((again, Purpose::Again, heard.times));
             }
-            if !item.state.is_masked() && heard.priority == Priority::High {
+            if !item.state.is_masked() && item.raised_as == Priority::High {
                 let when = after_quiet(contact, telling.zone, at);
                 return Some((when, Purpose::Over, heard.times));
             }
@@ -234,8 +227,7 @@ impl Plan {
         ) {
             return None;
         }
-        let way_round = others(contact, item);
-        if way_round.is_empty() {
+        if item.priority < contact.least || others(contact, item).is_empty() {
             return None;
         }
         let (mut when, purpose) = if contact.after_ms == 0 {
@@ -348,10 +340,6 @@ impl Plan {
         for d in &taken {
             let over = d.purpose == Purpose::Over;
             self.note(&contact.name, &d.item.occurrence, &d.item.room, at, over);
-            let heard = self.heard.entry(contact.name.clone()).or_default();
-            if let Some(heard) = heard.get_mut(&d.item.occurrence) {
-                heard.priority = heard.priority.max(d.item.priority);
-            }
         }
         owed.extend(messages);
         (!held.is_empty()).then(|| at.plus(FLOOD_MS))

@@ -337,6 +337,7 @@ impl Judge {
                     room: self.room_of(a),
                     state: a.state(),
                     priority: a.priority,
+                    raised_as: a.raised_as,
                     since: a.since,
                     active: 0 < a.level,
                     shelf: a.shelf.clone(),

@@ -32,6 +32,8 @@ pub(super) struct Alert {
     pub(super) members: Vec<(usize, usize)>,
     pub(super) level: u8,
     pub(super) priority: Priority,
+    /// What it was when this occurrence was raised.
+    pub(super) raised_as: Priority,
     pub(super) acknowledged: bool,
     pub(super) seen_at: Stamp,
     /// A reset is owed.
@@ -55,6 +57,7 @@ impl Alert {
             members: Vec::new(),
             level: 0,
             priority: Priority::Low,
+            raised_as: Priority::Low,
             acknowledged: true,
             seen_at: Stamp::default(),
             latched: false,
@@ -71,6 +74,7 @@ impl Alert {
     pub(super) fn carry(&mut self, old: &Self) {
         self.level = old.level;
         self.priority = old.priority;
+        self.raised_as = old.raised_as;
         self.acknowledged = old.acknowledged;
         self.seen_at = old.seen_at;
         self.latched = old.latched;
@@ -109,6 +113,7 @@ impl Alert {
         let last = self.occurrence.as_ref().map(|o| o.raised_at.plus(1));
         let raised_at = last.map_or(at, |last| at.max(last));
         self.acknowledged = false;
+        self.raised_as = self.priority;
         self.latched = self.kind.latches();
         self.occurrence = Some(Occurrence {
             raised_at,

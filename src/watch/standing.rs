@@ -18,6 +18,8 @@ pub struct Standing {
     pub state: State,
     /// Its present priority.
     pub priority: Priority,
+    /// Its priority when it was raised, the highest that this occurrence had.
+    pub raised_as: Priority,
     /// First reading beyond the limit.
     pub since: Stamp,
     /// The condition holds, whatever people are told of it.
