@@ -344,3 +344,42 @@ fn a_start_recalls_that_what_was_told_was_high() {
     let owed = plan.step(winter.judge().now(), &winter.judge().standing(), &telling);
     assert_eq!(told_over(&owed), ["Odile", "Bram", "Siren"]);
 }
+
+#[test]
+fn a_summary_and_a_reminder_that_are_late_wake_nobody() {
+    use overwinter::notify::plan::Plan;
+    let mut telling = telling();
+    telling.contacts.truncate(1);
+    let channel = telling.contacts[0].channels[0].clone();
+    // Seven in the morning of Chicago is one in the afternoon; the power is back at half past ten.
+    let day = 24 * HOUR_MS;
+    let mut plan = Plan::default();
+    for purpose in [Purpose::Summary, Purpose::Test] {
+        plan.recall(
+            &Told {
+                at: START.plus(13 * HOUR_MS),
+                contact: "Odile".to_owned(),
+                channel: channel.clone(),
+                purpose,
+                room: String::new(),
+                occurrences: Vec::new(),
+            },
+            telling.zone,
+        );
+    }
+    let night = START.plus(day + 28 * HOUR_MS + 30 * MINUTE_MS);
+    assert_eq!(plan.clone().step(night, &[], &telling), []);
+    // Nor is anybody reminded, though what they are reminded of became due an evening ago.
+    telling.remind_at = time(20);
+    let mut standing = hot_that_eased().judge().standing();
+    standing.truncate(1);
+    standing[0].state = State::Acknowledged;
+    standing[0].priority = Priority::Medium;
+    assert_eq!(plan.step(night, &standing, &telling), []);
+    // The next morning's comes when it is due.
+    let morning = START.plus(2 * day + 13 * HOUR_MS);
+    assert_eq!(plan.due().map(|due| due <= morning), Some(true));
+    let owed = plan.step(morning, &[], &telling);
+    assert_eq!(owed.len(), 1, "{owed:?}");
+    assert_eq!(owed[0].purpose, Purpose::Summary);
+}

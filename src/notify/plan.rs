@@ -369,7 +369,8 @@ impl Plan {
         let tomorrow = hour(after(today));
         let looked = self.looked.insert(contact.name.clone(), today);
         // What became due while nobody ran is told late, but not at night.
-        if looked == Some(today) || LATE_MS < at.since(due) {
+        let night = at < after_quiet(contact, telling.zone, at);
+        if looked == Some(today) || LATE_MS < at.since(due) || night {
             return tomorrow;
         }
         let mut rooms: BTreeMap<&str, Vec<Standing>> = BTreeMap::new();
@@ -436,6 +437,11 @@ impl Plan {
                 self.summed.insert(contact.name.clone(), before(today));
             }
             return due;
+        }
+        let morning = after_quiet(contact, telling.zone, at);
+        if at < morning {
+            // It became due while nobody ran, and now it is night.
+            return morning.min(tomorrow);
         }
         // Whoever is told from here on for the first time begins tomorrow.
         self.summed.insert(contact.name.clone(), today);
