@@ -140,3 +140,27 @@ async fn the_log_is_caught_up_with() {
     assert_eq!(kinds(&engine), []);
     engine.close().await;
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn frost_is_noticed_though_the_date_was_wrong_by_days() {
+    for days in [1, 400] {
+        let farm = Farm::new("");
+        let mut engine = watching(&farm).await;
+        farm.clock.step(days * 24 * 60 * MINUTE_MS);
+        speak(&mut engine, None, 9000).await;
+        engine.tick().await;
+        farm.clock.step(-days * 24 * 60 * MINUTE_MS);
+        let mut noticed = None;
+        for n in 1..=12 {
+            farm.clock.set(minute(n * 5));
+            speak(&mut engine, None, 500).await;
+            engine.tick().await;
+            if noticed.is_none() && kinds(&engine).contains(&Kind::Frost) {
+                noticed = Some(n * 5);
+            }
+        }
+        let noticed = noticed.expect("frost is noticed");
+        assert!((15..=40).contains(&noticed), "after {noticed} minutes");
+        engine.close().await;
+    }
+}
