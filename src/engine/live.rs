@@ -386,7 +386,14 @@ impl Engine {
                 "nobody was looking in between"
             );
         }
-        self.gap = gap.or(self.gap.take());
+        // One that could not be noted begins earlier; if a part of it was no step, nobody looked then.
+        self.gap = match (self.gap.take(), gap) {
+            (Some(before), Some(gap)) => Some(Started {
+                off_from: before.off_from,
+                stepped: before.stepped && gap.stepped,
+            }),
+            (before, gap) => gap.or(before),
+        };
         at
     }
 

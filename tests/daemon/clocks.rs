@@ -6,6 +6,8 @@ use overwinter::{
     watch::{Heard, Kind, SensorName, Stamp, Values, reading::MINUTE_MS},
 };
 
+use sqlx::{Connection, SqliteConnection};
+
 use crate::farm::{Farm, START, minute};
 
 async fn watching(farm: &Farm) -> Engine {
@@ -163,4 +165,25 @@ async fn frost_is_noticed_though_the_date_was_wrong_by_days() {
         assert!((15..=40).contains(&noticed), "after {noticed} minutes");
         engine.close().await;
     }
+}
+
+/// Both stretches in which nobody looked are gaps, though the store could note neither at the time.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn two_steps_that_could_not_be_noted_are_one_gap() {
+    let farm = Farm::new("");
+    let mut engine = watching(&farm).await;
+    speak(&mut engine, None, 9000).await;
+    let url = format!("sqlite://{}", farm.config().database.display());
+    let mut other = SqliteConnection::connect(&url).await.unwrap();
+    let forbid = "create trigger full before insert on act begin select raise(abort, 'full'); end";
+    sqlx::query(forbid).execute(&mut other).await.unwrap();
+    for _ in 0..2 {
+        farm.clock.step(120 * MINUTE_MS);
+        engine.tick().await;
+    }
+    let allow = sqlx::query("drop trigger full");
+    allow.execute(&mut other).await.unwrap();
+    engine.tick().await;
+    assert_eq!(kinds(&engine), [], "nobody was silent");
+    engine.close().await;
 }
