@@ -42,6 +42,8 @@ const TRIED_FOR_MS: i64 = 72 * HOUR_MS;
 const STALE_AFTER_MS: i64 = 12 * HOUR_MS;
 /// Nobody else may take a message for this long after the time limit of its try.
 const LEASE_BEYOND_MS: i64 = 30_000;
+/// A clock that is set back by more does not put off what waits for its time.
+const SET_BACK_MS: i64 = 10_000;
 
 /// Delivers by one channel.
 pub struct Courier {
@@ -53,6 +55,8 @@ pub struct Courier {
     post: Arc<Post>,
     /// What was last said about it; `None` until the first try.
     works: Option<bool>,
+    /// What the clock showed at the last look.
+    looked: Stamp,
 }
 
 impl Courier {
@@ -73,6 +77,7 @@ impl Courier {
             clock,
             post,
             works: None,
+            looked: Stamp::default(),
         }
     }
 
@@ -103,6 +108,12 @@ impl Courier {
     pub async fn once(&mut self) -> Result<bool, StoreError> {
         let name = self.channel.name.as_str();
         let now = self.clock.now();
+        if now.plus(SET_BACK_MS) < self.looked {
+            let mut tx = self.store.begin().await?;
+            tx.hurry(name).await?;
+            tx.commit().await?;
+        }
+        self.looked = now;
         if !self.store.is_due(name, now).await? {
             return Ok(false);
         }

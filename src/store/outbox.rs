@@ -123,13 +123,14 @@ struct RawRow {
 }
 
 impl Tx {
-    /// Owes a message; one that is owed already stays as it is.
+    /// Owes a message; one that is owed already stays as it is. It may be sent at once, whatever the
+    /// clock shows: after that was set back it is behind the time at which the message was owed.
     pub async fn owe(&mut self, p: &Parcel) -> Result<(), StoreError> {
         let occurrences = serde_json::to_string(&p.occurrences).expect("plain text always encodes");
         let priority = p.priority.as_str();
         sqlx::query!(
             "insert into message (key, at, contact, channel, purpose, priority, room, occurrences, subject, short, long, link, data, next_at)
-             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?2) on conflict do nothing",
+             values (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, 0) on conflict do nothing",
             p.key,
             p.at.0,
             p.contact,
@@ -267,6 +268,18 @@ impl Tx {
              where state = 'waiting' and channel not in (select value from json_each(?1))",
             channels,
             at.0
+        )
+        .execute(&mut *self.0)
+        .await?;
+        Ok(())
+    }
+
+    /// What waits for its time by one channel is tried now: the clock by which it waited was set back.
+    pub async fn hurry(&mut self, channel: &str) -> Result<(), StoreError> {
+        sqlx::query!(
+            "update message set next_at = 0, lease_until = 0
+             where channel = ?1 and state = 'waiting'",
+            channel
         )
         .execute(&mut *self.0)
         .await?;

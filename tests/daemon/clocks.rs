@@ -1,8 +1,9 @@
 //! The computer's clock is set forward, or back: no false silence, and no frost that goes unnoticed.
 
 use overwinter::{
-    engine::{Engine, Opening},
+    engine::{Engine, Opening, telling::Teller},
     inbox::{Batch, Message},
+    notify::words::Manner,
     watch::{Heard, Kind, SensorName, Stamp, Values, reading::MINUTE_MS},
 };
 
@@ -185,5 +186,33 @@ async fn two_steps_that_could_not_be_noted_are_one_gap() {
     allow.execute(&mut other).await.unwrap();
     engine.tick().await;
     assert_eq!(kinds(&engine), [], "nobody was silent");
+    engine.close().await;
+}
+
+/// A channel has something to send at once, although its clock stands before the time of the log.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn messages_do_not_wait_for_a_clock_that_was_set_back() {
+    let farm = Farm::new(
+        "[[command]]\nname = \"siren\"\nrun = [\"true\"]\n\n[[contact]]\nname = \"Odile\"\nchannels = [\"siren\"]\n",
+    );
+    let config = farm.config();
+    let mut engine = watching(&farm).await;
+    farm.clock.set(minute(130));
+    engine.tick().await;
+    farm.clock.step(-120 * MINUTE_MS);
+    engine
+        .tell_by(Teller {
+            telling: config.telling.clone(),
+            site: config.site.clone(),
+            manner: Manner {
+                zone: config.zone,
+                unit: config.unit,
+            },
+            address: None,
+        })
+        .await
+        .unwrap();
+    let due = engine.store().is_due("siren", farm.clock.now()).await;
+    assert!(due.unwrap(), "the alert that stands is sent now");
     engine.close().await;
 }

@@ -385,3 +385,21 @@ async fn what_waits_for_a_channel_that_is_gone_is_told_by_the_one_in_its_place()
     .await;
     running.finish().await;
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_clock_that_is_set_back_puts_off_no_second_try() {
+    let (hook, mail) = (Server::http(&[Mood::Error]).await, Server::smtp(&[]).await);
+    let farm = farm(&ways(hook.port, mail.port, "cat > /dev/null"));
+    let daemon = farm.start().await;
+    until("the hook was tried", async || {
+        let tries = daemon.store().tries().await.unwrap();
+        tries.iter().any(|t| t.0.ends_with("hook")).then_some(())
+    })
+    .await;
+    farm.clock.step(-120 * MINUTE_MS);
+    let before = farm.clock.now();
+    let all = |m: &[MessageRow]| m.iter().all(|m| m.state == "sent");
+    let now = passing(&farm, &daemon, before, "the hook is tried again", all).await;
+    assert!(now.since(before) < 10 * MINUTE_MS, "{}", now.since(before));
+    daemon.running.finish().await;
+}
