@@ -344,8 +344,14 @@ impl Engine {
         tx: &mut Tx,
         at: Stamp,
         who: &str,
-        act: Act,
+        mut act: Act,
     ) -> Result<Answer, StoreError> {
+        if let Act::Channel(delivery) = &mut act {
+            // The courier goes by the clock, which may be behind the log.
+            let behind = self.pace.behind();
+            let since = delivery.failing_since.map(|s| s.plus(behind).min(at));
+            delivery.failing_since = since;
+        }
         let input = act.clone().into_input(at, who);
         if let Some(refusal) = self.memory.judge.refuses(&input) {
             return Ok(Err(refusal.to_string()));

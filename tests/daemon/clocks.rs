@@ -4,7 +4,7 @@ use overwinter::{
     engine::{Engine, Opening, telling::Teller},
     inbox::{Batch, Message},
     notify::words::Manner,
-    watch::{Heard, Kind, SensorName, Stamp, Values, reading::MINUTE_MS},
+    watch::{Act, Heard, Kind, SensorName, Stamp, Values, act::Delivery, reading::MINUTE_MS},
 };
 
 use sqlx::{Connection, SqliteConnection};
@@ -214,5 +214,34 @@ async fn messages_do_not_wait_for_a_clock_that_was_set_back() {
         .unwrap();
     let due = engine.store().is_due("siren", farm.clock.now()).await;
     assert!(due.unwrap(), "the alert that stands is sent now");
+    engine.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_channel_fails_for_a_quarter_of_an_hour_though_the_clock_was_set_back() {
+    let farm = Farm::new("");
+    let mut engine = watching(&farm).await;
+    farm.clock.set(minute(10));
+    engine.tick().await;
+    farm.clock.step(-120 * MINUTE_MS);
+    let act = Act::Channel(Delivery {
+        channel: "mail".to_owned(),
+        failing_since: Some(farm.clock.now()),
+    });
+    let who = "courier".to_owned();
+    engine
+        .commit(vec![Message::Act { act, who }])
+        .await
+        .unwrap()
+        .pop()
+        .unwrap()
+        .unwrap();
+    engine.tick().await;
+    assert_eq!(kinds(&engine), [], "it failed once");
+    for n in 1..=32 {
+        farm.clock.set(minute(10 - 120 + n));
+        engine.tick().await;
+        assert_eq!(kinds(&engine).is_empty(), n < 30, "after {n} minutes");
+    }
     engine.close().await;
 }
