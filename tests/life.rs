@@ -972,3 +972,17 @@ fn a_sensor_that_is_returned_raises_what_still_holds_once() {
         .collect();
     assert_eq!(raised.len(), 1, "{raised:?}");
 }
+
+#[test]
+fn a_stage_with_shorter_delays_completes_none_with_what_was_heard_long_ago() {
+    // Cold for half an hour, then no word for forty minutes; cold while waking is told sooner.
+    let mut store = Store::new().pass(1.0, FINE).pass(0.5, COLD).silence(0.7);
+    let at = store.now();
+    let mut settings = store.judge.settings().clone();
+    settings.rooms[0].limits.cold.steps[0].delay_ms = 20 * MINUTE_MS;
+    store.step(&Input::Settings { at, settings });
+    store.minute += 1;
+    let at = store.now();
+    store.step(&Input::Tick { at });
+    assert_eq!(store.state(Kind::Cold), State::Normal);
+}

@@ -74,6 +74,8 @@ impl Judge {
                 });
                 if let Some(same) = same {
                     *dwell = old.dwells[same].clone();
+                    // A shorter delay is not completed by what was heard too long ago.
+                    dwell.resume(at, rule.delays.hold_ms);
                 }
             }
         }
