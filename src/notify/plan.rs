@@ -387,7 +387,8 @@ impl Plan {
         let reminded = self.reminded.entry(contact.name.clone()).or_default();
         for (room, items) in rooms {
             let told = self.rooms.get(&contact.name).and_then(|r| r.get(room));
-            let recent = told.is_some_and(|told| at.since(*told) < RECENT_MS);
+            // Seen from the hour of the reminder, so that a start after it finds the same.
+            let recent = told.is_some_and(|told| due.since(*told) < RECENT_MS);
             if recent || reminded.get(room) == Some(&today) {
                 continue;
             }

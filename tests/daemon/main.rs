@@ -9,5 +9,6 @@ mod handled;
 mod posts;
 mod record;
 mod restarts;
+mod told;
 mod verdicts;
 mod wires;
