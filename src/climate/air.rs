@@ -27,9 +27,9 @@ const ICE: Magnus = Magnus {
     b: 272.62,
 };
 /// Ratio of the molar masses of water and dry air, ASHRAE Fundamentals 2017, chapter 1, eq. 20.
-const MASS_RATIO: f64 = 0.621_945;
+pub(super) const MASS_RATIO: f64 = 0.621_945;
 /// Specific gas constant of water vapour in J/(kg K); 8.314 462 / 0.018 015 268.
-const WATER_VAPOUR_GAS: f64 = 461.523;
+pub(super) const WATER_VAPOUR_GAS: f64 = 461.523;
 
 impl Magnus {
     fn pressure(&self, t: f64) -> f64 {

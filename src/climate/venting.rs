@@ -1,7 +1,7 @@
 //! Opening up, adding water and heating: what each does to the air of a room.
 
 use super::{
-    air::{Air, saturation_over_water},
+    air::{Air, MASS_RATIO, WATER_VAPOUR_GAS, saturation_over_water},
     units::{Celsius, Pascal},
 };
 
@@ -12,11 +12,8 @@ const VAPOUR_HEAT: f64 = 1860.0;
 const EVAPORATION: f64 = 2_501_000.0;
 /// Heat that liquid water takes up less than vapour does, in J/(kg K): 4186 - 1860.
 const EVAPORATION_FALL: f64 = 2326.0;
-/// Ratio of the molar masses of water and dry air, ASHRAE Fundamentals 2017, chapter 1, eq. 20.
-const MASS_RATIO: f64 = 0.621_945;
-/// Specific gas constants of dry air and of water vapour in J/(kg K).
+/// Specific gas constant of dry air in J/(kg K), ASHRAE Fundamentals 2017, chapter 1, eq. 1.
 const DRY_AIR_GAS: f64 = 287.042;
-const VAPOUR_GAS: f64 = 461.523;
 /// Heat capacity of tubers in kJ/(kg K): four fifths water; assumption, as for potatoes.
 const TUBER_HEAT: f64 = 3.6;
 
@@ -123,7 +120,8 @@ pub enum Verdict {
 pub struct Advice {
     /// What to do.
     pub verdict: Verdict,
-    /// Share of the room's air that may be exchanged, 0 to 1; 0 where it stays closed.
+    /// Share of the room's air that may be exchanged, 0 to 1: not worth it where that is too cold or
+    /// too dry, and 0 where it stays closed for another reason.
     pub share_max: f64,
     /// Humidity of the outdoor air once it is as warm as the room, in %; may exceed 100.
     pub outside_at_room_pct: f64,
@@ -200,7 +198,8 @@ fn judge(
     } else {
         Verdict::Open
     };
-    let closed = matches!(verdict, Verdict::Closed(_));
+    let closed =
+        matches!(verdict, Verdict::Closed(why) if !matches!(why, Why::TooCold | Why::TooDry));
     Advice {
         verdict,
         share_max: if closed { 0.0 } else { share },
@@ -246,7 +245,7 @@ pub fn minutes(share: f64, air_changes_per_hour: f64) -> Option<f64> {
 /// that it takes: packing takes up far more ([`packing_uptake_kg`]) and leaks take it away again
 /// ([`leak_g_per_h`]).
 pub fn water_kg(volume_m3: f64, t_c: f64, rh1: f64, rh2: f64) -> f64 {
-    volume_m3 * (rh2 - rh1) / 100.0 * saturation(t_c) / (VAPOUR_GAS * (t_c + 273.15))
+    volume_m3 * (rh2 - rh1) / 100.0 * saturation(t_c) / (WATER_VAPOUR_GAS * (t_c + 273.15))
 }
 
 /// Heat in kJ that evaporating water takes from a room: `2501 - 2.326 t` kJ/kg, the difference of
@@ -259,7 +258,8 @@ pub fn evaporation_kj(water_kg: f64, t_c: f64) -> f64 {
 /// What comes in is counted as warm as the room.
 pub fn leak_g_per_h(volume_m3: f64, air_changes_per_hour: f64, inside: Air, outside: Air) -> f64 {
     let gone = inside.vapour_pressure().pascal() - outside.vapour_pressure().pascal();
-    1000.0 * volume_m3 * air_changes_per_hour * gone / (VAPOUR_GAS * inside.temperature.kelvin())
+    1000.0 * volume_m3 * air_changes_per_hour * gone
+        / (WATER_VAPOUR_GAS * inside.temperature.kelvin())
 }
 
 /// Equilibrium moisture of wood in % of its dry mass, at `t_c` and `rh_pct`.
