@@ -38,6 +38,12 @@ impl Random {
 pub(crate) enum Deed {
     /// The door or a hatch stands open; air changes per hour on top of leakage.
     Open { from_s: f64, to_s: f64, per_h: f64 },
+    /// The vents are opened; by plan, or only if it is damp inside.
+    Air {
+        from_s: f64,
+        to_s: f64,
+        planned: bool,
+    },
     /// Water thrown on the floor, kg.
     Splash { at_s: f64, kg: f64 },
 }
@@ -48,39 +54,42 @@ pub(crate) fn deeds(seed: u64, start_s: f64, days: f64) -> Vec<Deed> {
     let mut all = Vec::new();
     for day in 0..days.ceil() as u32 {
         let midnight = f64::from(day) * 86_400.0 - Weather::hour(start_s) * 3600.0;
-        let at = |random: &mut Random, low: f64, high: f64| {
-            midnight + random.between(low, high) * 3600.0
+        let span = |random: &mut Random, hours: (f64, f64), minutes: (f64, f64)| {
+            let from_s = midnight + random.between(hours.0, hours.1) * 3600.0;
+            (from_s, from_s + random.between(minutes.0, minutes.1) * 60.0)
         };
-        let mut open =
-            |random: &mut Random, low: f64, high: f64, minutes: (f64, f64), per_h: f64| {
-                let from_s = at(random, low, high);
-                let to_s = from_s + random.between(minutes.0, minutes.1) * 60.0;
-                all.push(Deed::Open {
-                    from_s,
-                    to_s,
-                    per_h,
-                });
-            };
-        let doors = random.between(1.0, 5.0) as u32;
-        for _ in 0..doors {
-            open(&mut random, 7.0, 18.0, (1.0, 4.0), 12.0);
+        for _ in 0..random.between(1.0, 5.0) as u32 {
+            let (from_s, to_s) = span(&mut random, (7.0, 18.0), (1.0, 3.0));
+            all.push(Deed::Open {
+                from_s,
+                to_s,
+                per_h: 6.0,
+            });
         }
-        // Working in the store: the door is open for longer once or twice a week.
-        if random.between(0.0, 1.0) < 0.25 {
-            open(&mut random, 9.0, 15.0, (8.0, 15.0), 10.0);
-        }
-        // Airing by hand about twice a week.
+        // Crates are carried in or out about twice a week.
         if random.between(0.0, 1.0) < 0.3 {
-            open(&mut random, 11.0, 15.0, (20.0, 60.0), 1.5);
+            let (from_s, to_s) = span(&mut random, (9.0, 15.0), (6.0, 12.0));
+            all.push(Deed::Open {
+                from_s,
+                to_s,
+                per_h: 5.0,
+            });
         }
-        if random.between(0.0, 1.0) < 0.25 {
-            let kg = random.between(0.3, 0.8);
-            let at_s = at(&mut random, 8.0, 17.0);
+        let (from_s, to_s) = span(&mut random, (10.0, 15.0), (20.0, 60.0));
+        let planned = random.between(0.0, 1.0) < 0.25;
+        all.push(Deed::Air {
+            from_s,
+            to_s,
+            planned,
+        });
+        if random.between(0.0, 1.0) < 0.2 {
+            let kg = random.between(0.1, 0.3);
+            let at_s = midnight + random.between(8.0, 17.0) * 3600.0;
             all.push(Deed::Splash { at_s, kg });
         }
     }
     all.retain(|deed| match deed {
-        Deed::Open { from_s, .. } => *from_s >= 0.0,
+        Deed::Open { from_s, .. } | Deed::Air { from_s, .. } => *from_s >= 0.0,
         Deed::Splash { at_s, .. } => *at_s >= 0.0,
     });
     all

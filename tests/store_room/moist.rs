@@ -44,19 +44,19 @@ const GAB: (f64, f64, f64) = (0.068, 10.0, 0.76);
 
 /// Water in wood, kg/kg, at a relative humidity of 0..1.
 pub(crate) fn wood_water(rh: f64) -> f64 {
-    let (m, c, k) = GAB;
+    let (layer, c, k) = GAB;
     let x = k * rh;
-    m * c * x / ((1.0 - x) * (1.0 - x + c * x))
+    layer * c * x / ((1.0 - x) * (1.0 - x + c * x))
 }
 
 /// Relative humidity, 0..1, above wood that holds `water` kg/kg: the same isotherm solved backward.
 pub(crate) fn wood_humidity(water: f64) -> f64 {
-    let (m, c, k) = GAB;
+    let (layer, c, k) = GAB;
     if water <= 0.0 {
         return 0.0;
     }
-    // water (1-x)(1+(c-1)x) = m c x, a quadratic in x.
-    let (a, b) = (water * (1.0 - c), water * (c - 2.0) - m * c);
-    let x = (-b - (b * b - 4.0 * a * water).sqrt()) / (2.0 * a);
+    // water (1-x)(1+(c-1)x) = layer c x, a quadratic in x.
+    let (square, linear) = (water * (1.0 - c), water * (c - 2.0) - layer * c);
+    let x = (-linear - (linear * linear - 4.0 * square * water).sqrt()) / (2.0 * square);
     (x / k).clamp(0.0, 1.0)
 }

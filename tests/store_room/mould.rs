@@ -15,7 +15,7 @@ const DAYS: [[f64; 5]; 5] = [
     [24.0, 11.0, 6.0, 4.0, 3.0],
 ];
 /// Dry days that undo all of it: what has begun dries back slowly (assumption).
-const DRYING_DAYS: f64 = 30.0;
+const DRYING_DAYS: f64 = 20.0;
 
 /// Growth per day, 1 being the first that is seen, at a surface's temperature C and humidity %.
 pub(crate) fn per_day(t: f64, rh: f64) -> f64 {

@@ -309,7 +309,7 @@ impl Room {
         // Each place that gives or takes vapour: conductance, and pressure there.
         let mut places = [(0.0, 0.0); 8];
         let mut spent = [None; 5];
-        let pool_exchange = lewis(2.5) * (self.pool / 0.3).clamp(0.0, 8.0);
+        let pool_exchange = lewis(2.5) * (self.pool / 0.3).clamp(0.0, 12.0);
         let films = self.surfaces.map(|s| (s.exchange, s.t, s.water));
         let pool = (pool_exchange, self.floor.last(), self.pool);
         for (n, (exchange, t, water)) in films.into_iter().chain([pool]).enumerate() {
@@ -410,12 +410,12 @@ impl Room {
         let (wall_g, side_g) = (self.walls[1].last_face, self.side.first_face);
         let (wall_air, side_air) = (behind.area * H_GAP, self.side_area * H_GAP);
         let across = self.side_area * H_ACROSS;
-        let (a, b) = (wall_g + wall_air + across, side_g + side_air + across);
-        let p = wall_g * self.walls[1].last() + wall_air * t + behind.latent;
-        let q = side_g * self.side.first() + side_air * t + side.latent;
-        let det = a * b - across * across;
-        behind.t = (p * b + across * q) / det;
-        side.t = (q * a + across * p) / det;
+        let (wall_sum, side_sum) = (wall_g + wall_air + across, side_g + side_air + across);
+        let to_wall = wall_g * self.walls[1].last() + wall_air * t + behind.latent;
+        let to_side = side_g * self.side.first() + side_air * t + side.latent;
+        let det = wall_sum * side_sum - across * across;
+        behind.t = (to_wall * side_sum + across * to_side) / det;
+        side.t = (to_side * wall_sum + across * to_wall) / det;
         to_air += wall_air * (behind.t - t) + side_air * (side.t - t);
         into_walls[1][5] += wall_g * (behind.t - self.walls[1].last());
         into_side[0] += side_g * (side.t - self.side.first());

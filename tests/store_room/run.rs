@@ -69,33 +69,30 @@ pub(crate) struct Run {
 #[derive(Clone, Copy, Default)]
 struct Minute {
     door_per_h: f64,
-    airing_per_h: f64,
+    /// Are the vents to be opened, and is that by plan?
+    airing: Option<bool>,
     spill_kg: f64,
 }
 
 fn minutes(s: &Scenario, start_s: f64) -> Vec<Minute> {
     let mut all = vec![Minute::default(); (s.days * 1440.0) as usize + 1];
+    let mut each = |from_s: f64, to_s: f64, set: &dyn Fn(&mut Minute)| {
+        let (from, to) = ((from_s / DT) as usize, (to_s / DT).ceil() as usize);
+        all.iter_mut().take(to).skip(from).for_each(set);
+    };
     for deed in deeds(s.seed, start_s, s.days) {
         match deed {
             Deed::Open {
                 from_s,
                 to_s,
                 per_h,
-            } => {
-                let (from, to) = ((from_s / DT) as usize, (to_s / DT).ceil() as usize);
-                for minute in all.iter_mut().take(to).skip(from) {
-                    if per_h < 5.0 {
-                        minute.airing_per_h = per_h;
-                    } else {
-                        minute.door_per_h = per_h;
-                    }
-                }
-            }
-            Deed::Splash { at_s, kg } => {
-                if let Some(minute) = all.get_mut((at_s / DT) as usize) {
-                    minute.spill_kg += kg;
-                }
-            }
+            } => each(from_s, to_s, &|m| m.door_per_h = per_h),
+            Deed::Air {
+                from_s,
+                to_s,
+                planned,
+            } => each(from_s, to_s, &|m| m.airing = Some(planned)),
+            Deed::Splash { at_s, kg } => each(at_s, at_s + 1.0, &|m| m.spill_kg = kg),
         }
     }
     all
@@ -114,12 +111,11 @@ fn ordinary(
     let out_e = saturation_pa(out_t) * rh / 100.0;
     let night = !(6.0..21.0).contains(&Weather::hour(at_s));
     let setback = if night { scenario.setback_k } else { 0.0 };
-    // People air when it is not bitter outside and the air they let in is the drier.
-    let airing = if out_t > -10.0 && out_e < room.e() {
-        minute.airing_per_h
-    } else {
-        0.0
-    };
+    // Airing is done when it is not bitter outside, what comes in is the drier, and the plan or the damp asks
+    // for it; never on purpose below what the stock needs.
+    let wanted = |planned| room.rh() > if planned { 78.0 } else { 83.0 };
+    let airing = minute.airing.is_some_and(wanted) && out_t > -8.0 && out_e < room.e();
+    let airing = if airing { 1.5 } else { 0.0 };
     // Ground lags the year: coldest about day 80 of this series, 1.5 K below its mean (assumption).
     let year = (at_s / 86_400.0 - 80.0) / 365.25 * std::f64::consts::TAU;
     Forces {
@@ -162,8 +158,13 @@ impl Course {
                     (at_h, f64::MAX)
                 }
             };
-            let wets = saturation_pa(room.coldest()) < forces.out_e;
-            if h >= at_h && (wets || !matches!(incident, Incident::ThawVenting { .. })) {
+            let awaited = match incident {
+                Incident::ThawVenting { by_k, .. } => {
+                    saturation_pa(room.coldest() + by_k) < forces.out_e
+                }
+                _ => true,
+            };
+            if h >= at_h && awaited {
                 *self = Self {
                     from_h: Some(h),
                     to_h: (h + for_h).min(end_h),
