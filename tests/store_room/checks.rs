@@ -289,3 +289,72 @@ fn in_steady_mild_weather_nothing_comes_to_harm() {
     assert!(run.harms.is_empty(), "{:?}", run.harms);
     assert!(run.incident_from_ms.is_none());
 }
+
+/// A step of a minute is short enough: a quarter of it tells the same of doors, frost and dew.
+#[test]
+fn shorter_steps_tell_the_same() {
+    let run = |dt: f64| {
+        let mut room = Room::new(&Scenario::default(), 9.0, 80.0);
+        let mut states = Vec::new();
+        for n in 0..(72.0 * 3600.0 / dt) as usize {
+            let h = n as f64 * dt / 3600.0;
+            // Cold for a day and a half, then a warm damp day with the vents open.
+            let thaw = h >= 36.0;
+            let (out_t, rh, open_per_h) = if thaw {
+                (12.0, 0.95, 6.0)
+            } else {
+                (-15.0, 0.85, 0.0)
+            };
+            let door = if h % 12.0 < 0.1 { 6.0 } else { 0.0 };
+            let forces = Forces {
+                out_t,
+                out_e: saturation_pa(out_t) * rh,
+                open_per_h: open_per_h + door,
+                ..still()
+            };
+            room.step(dt, &forces);
+            // Between the doors, not in them.
+            if (n as f64 * dt) as u64 % 21_600 == 10_800 {
+                states.push((
+                    room.t,
+                    room.rh(),
+                    room.side.first(),
+                    room.surfaces[SIDE].film_g_m2(),
+                ));
+            }
+        }
+        states
+    };
+    let (long, short) = (run(60.0), run(15.0));
+    assert!(long.len() >= 11 && short.len() >= 11);
+    for (a, b) in long.iter().zip(&short) {
+        near(a.0, b.0, 0.1, "air");
+        near(a.1, b.1, 1.0, "humidity");
+        near(a.2, b.2, 0.02, "wall crate");
+        near(a.3, b.3, 0.05 * b.3 + 0.5, "film");
+    }
+    assert!(short.iter().any(|state| state.3 > 5.0), "{short:?}");
+}
+
+/// Aired long enough without any source, a room has the vapour of the air outside.
+#[test]
+fn an_aired_room_takes_on_the_air_outside() {
+    let s = Scenario {
+        middle_crates: 0.001,
+        wall_crates: 0.001,
+        ..Scenario::default()
+    };
+    let mut room = Room::new(&s, 9.0, 85.0);
+    let forces = Forces {
+        open_per_h: 20.0,
+        heater: Some(true),
+        ..still()
+    };
+    for _ in 0..60 * 1440 {
+        room.step(60.0, &forces);
+    }
+    // The vapour of 0 C and 500 Pa, warmed.
+    let expected = 500.0 * (room.t + 273.15) / 273.15;
+    near(room.e(), expected, expected * 0.01, "vapour");
+    assert!(room.t > 1.0);
+}

@@ -105,10 +105,10 @@ pub(crate) fn scenarios() -> Vec<Scenario> {
         });
     }
     for (seed, start_day, outdoor_offset_k, at_h, by_k, for_h, per_h) in [
-        (61, 28.0, 7.0, 80.0, 1.5, 14.0, 6.0),
-        (62, 61.0, 4.5, 60.0, 1.0, 10.0, 8.0),
-        (63, 95.0, 3.5, 50.0, 1.5, 12.0, 5.0),
-        (64, 108.0, 3.0, 60.0, 1.0, 14.0, 6.0),
+        (61, 28.0, 8.5, 80.0, 1.5, 14.0, 6.0),
+        (62, 61.0, 5.0, 60.0, 1.0, 10.0, 8.0),
+        (63, 95.0, 4.0, 50.0, 1.5, 12.0, 5.0),
+        (64, 108.0, 4.0, 60.0, 2.0, 20.0, 8.0),
         (65, 134.0, 1.0, 70.0, 1.0, 16.0, 8.0),
     ] {
         all.push(Scenario {
@@ -117,7 +117,9 @@ pub(crate) fn scenarios() -> Vec<Scenario> {
             days: 14.0,
             start_day,
             outdoor_offset_k,
-            setpoint_c: 6.0,
+            setpoint_c: 6.8,
+            humidity_pct: 77.0,
+            leakage_per_h: 0.4,
             ground_c: 6.0,
             incident: Some(Incident::ThawVenting {
                 at_h,
