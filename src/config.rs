@@ -292,6 +292,8 @@ impl Reader<'_> {
             address,
             reach,
             watch: Settings {
+                planting: Settings::default().planting,
+                altitude_m: 0.0,
                 rooms,
                 sensors,
                 handling,
@@ -363,6 +365,8 @@ impl Reader<'_> {
                 continue;
             }
             sensors.push(SensorSettings {
+                near: None,
+                accuracy: None,
                 id: SensorId(0),
                 name,
                 room,

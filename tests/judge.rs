@@ -4,9 +4,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use overwinter::watch::{
-    Arrives, Handling, Input, Judge, Kind, Limits, Occurrence, Priority, Reading, Role,
-    RoomSettings, SensorId, SensorName, SensorSettings, Settings, Stage, Stamp, State, Transition,
-    Values,
+    Arrives, Input, Judge, Kind, Limits, Occurrence, Priority, Reading, Role, RoomSettings,
+    SensorId, SensorName, SensorSettings, Settings, Stage, Stamp, State, Transition, Values,
     reading::{HOUR_MS, MINUTE_MS},
 };
 use proptest::prelude::*;
@@ -22,6 +21,8 @@ fn sensor(id: u32, name: &str, room: &str, role: Role) -> SensorSettings {
         crate_code: (role == Role::Crate).then(|| "C-07".to_owned()),
         interval_ms: 10 * MINUTE_MS,
         arrives: Arrives::Live,
+        near: None,
+        accuracy: None,
     }
 }
 
@@ -36,7 +37,7 @@ fn site() -> Settings {
             sensor(4, "probe", "cellar", Role::Crate),
             sensor(5, "wall", "back-room", Role::Surface),
         ],
-        handling: Handling::default(),
+        ..Settings::default()
     }
 }
 

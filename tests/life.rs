@@ -4,9 +4,8 @@
 //! One test row to a line of the transition table: what happens, and the state before and after.
 
 use overwinter::watch::{
-    Arrives, Handling, Input, Judge, Kind, Limits, Occurrence, Reading, Refusal, Role,
-    RoomSettings, SensorId, SensorName, SensorSettings, Settings, Stage, Stamp, Standing, State,
-    Subject, Values,
+    Arrives, Input, Judge, Kind, Limits, Occurrence, Reading, Refusal, Role, RoomSettings,
+    SensorId, SensorName, SensorSettings, Settings, Stage, Stamp, Standing, State, Subject, Values,
     reading::{HOUR_MS, MINUTE_MS},
 };
 
@@ -37,6 +36,8 @@ impl Store {
             crate_code: None,
             interval_ms: 10 * MINUTE_MS,
             arrives: Arrives::Live,
+            near: None,
+            accuracy: None,
         };
         let mut store = Self {
             judge: Judge::new(),
@@ -53,7 +54,7 @@ impl Store {
                     sensor(1, "north", Role::Air),
                     sensor(2, "out", Role::Outdoor),
                 ],
-                handling: Handling::default(),
+                ..Settings::default()
             },
         });
         store

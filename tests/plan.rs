@@ -56,6 +56,8 @@ fn settings() -> Settings {
                 crate_code: None,
                 interval_ms: 10 * MINUTE_MS,
                 arrives: Arrives::Live,
+                near: None,
+                accuracy: None,
             })
             .collect(),
         ..Settings::default()

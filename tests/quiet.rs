@@ -42,6 +42,8 @@ fn a_winter_in_band_with_noise_and_doors_raises_nothing() {
         crate_code: None,
         interval_ms: 5 * MINUTE_MS,
         arrives: Arrives::Live,
+        near: None,
+        accuracy: None,
     };
     let settings = Settings {
         rooms: vec![

@@ -7,7 +7,7 @@ use super::{
     text::{RoomText, RungsText, StageText},
 };
 use crate::watch::{
-    Band, Kind, Limits, Priority, RoomSettings, Stage, Step, Swings, limits::Rungs,
+    Band, Equipment, Kind, Limits, Priority, RoomSettings, Stage, Step, Swings, limits::Rungs,
 };
 
 impl Reader<'_> {
@@ -41,6 +41,7 @@ impl Reader<'_> {
                 }
             }
             rooms.push(RoomSettings {
+                equipment: Equipment::default(),
                 name,
                 limits,
                 stage: stage.unwrap_or_default(),

@@ -75,6 +75,8 @@ pub struct Engine {
     watched: bool,
     /// Nobody is told anything without it.
     pub(super) teller: Option<Teller>,
+    /// How the stock stood when it was last looked at, and when that was.
+    pub(super) stock: (Option<i64>, Stamp),
     status: watch::Sender<Arc<Status>>,
     version: u64,
 }
@@ -100,6 +102,7 @@ impl Engine {
             last_alive: now,
             watched: false,
             teller: None,
+            stock: (None, Stamp(i64::MIN)),
             status: watch::channel(Arc::default()).0,
             version: 0,
         };
@@ -229,7 +232,11 @@ impl Engine {
             tx.set_alive(now).await?;
         }
         self.last_alive = now;
-        tx.commit().await
+        tx.commit().await?;
+        if opening == Opening::Daemon {
+            self.look_at_stock(now).await?;
+        }
+        Ok(())
     }
 
     // ---- running ----
@@ -255,6 +262,7 @@ impl Engine {
                 }
                 _ = tick.tick() => {
                     self.tick().await;
+                    self.notice_stock().await;
                     continue;
                 }
             };

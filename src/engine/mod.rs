@@ -2,6 +2,7 @@
 
 pub mod accept;
 pub mod backtest;
+pub mod crates;
 pub mod live;
 mod pace;
 pub mod replay;

@@ -2,7 +2,7 @@
 
 use std::{collections::BTreeMap, sync::Arc};
 
-use crate::watch::{Judge, SensorId, SensorNow, Settings, Stamp, Standing, recent::Recent};
+use crate::watch::{Judge, Models, SensorId, SensorNow, Settings, Stamp, Standing, recent::Recent};
 
 /// One moment, whole.
 #[derive(Debug, Clone, Default)]
@@ -21,6 +21,8 @@ pub struct Status {
     pub alerts: Vec<Standing>,
     /// The last two days of each sensor.
     pub recent: BTreeMap<SensorId, Arc<Recent>>,
+    /// What the air does to the crates.
+    pub models: Models,
     /// How far this computer's clock is behind the record, in milliseconds; 0 when it is right.
     pub clock_behind_ms: i64,
     /// Why the store could not be written, while it cannot.
@@ -46,6 +48,7 @@ impl Status {
             sensors: judge.sensors().collect(),
             alerts: judge.standing(),
             recent: recent.clone(),
+            models: judge.models().clone(),
             clock_behind_ms: 0,
             store_fault: None,
         }

@@ -87,6 +87,36 @@ pub fn reason(kind: Kind) -> Reason {
             "Before the next night.",
             "A quarter of an hour without a delivery (a setting of this project).",
         ),
+        Kind::FrostAhead => (
+            "Heading for frost",
+            "The heat has failed or a vent is open on a cold night.",
+            "Hours; that is what it is for.",
+            "The robust slope of the last hour and a half (Theil and Sen), which slackens with a time constant of two hours, six hours ahead. Compared on thirteen series, about half of such warnings came true within nine hours; the first page says how many did here.",
+        ),
+        Kind::Thaw => (
+            "Thaw outside",
+            "The first mild, damp day after cold weeks: crates are still cold, the air outside is not.",
+            "Until a vent or a door is opened.",
+            "The dew point outside (WMO-No. 8) against the coldest crate, measured or computed. Half an hour, as for sweating.",
+        ),
+        Kind::Shrink => (
+            "Drying towards limp",
+            "Air too dry for weeks, packing that shelters too little.",
+            "Days to weeks.",
+            "Loss follows the summed vapour pressure deficit (transpiration coefficients, ASHRAE Refrigeration). None is published for dahlia tubers: until crates are weighed the figure for potato and onion is taken, with a wide range. Five and ten points beyond what 50 F and 80 % would take, 15 and 20 % for crates that were weighed, are common practice.",
+        ),
+        Kind::Mould => (
+            "Mould",
+            "Air above the mould line for days: packed wet, no change of air, a thaw.",
+            "Weeks; days once it has begun.",
+            "The published mould index (Hukka and Viitanen 1999, classes of Ojanen and Viitanen 2010) for paper, wood or mineral packing. It is an index for surfaces; nothing of the kind is published for dahlia skins.",
+        ),
+        Kind::Waking => (
+            "Near waking",
+            "A store that has been warm since the turn of the year.",
+            "A week or two.",
+            "Warmth above 5.5 C (Brondum and Heins 1993) since 1 January; about 220 C day to the first eyes of early varieties and 545 of late ones, derived from what growers report, not measured.",
+        ),
     };
     Reason {
         name,

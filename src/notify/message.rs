@@ -1,7 +1,10 @@
 //! What an alert says, for someone woken at three in the morning with gloves on: what and where,
 //! since when, the figures, what happens if nothing is done, what to do now.
 
-use super::words::{Manner, count, hours_ms, percent, span};
+use super::{
+    computed,
+    words::{Manner, count, hours_ms, percent, span},
+};
 use crate::watch::{Figures, Kind, Occurrence, Stamp, Subject, reading::HOUR_MS};
 
 /// One alert in words.
@@ -49,6 +52,7 @@ impl Message {
         let headline = match occurrence.kind {
             Kind::Silent => format!("No word from sensor {} in {}", figures.sensor, the(room)),
             Kind::RecorderOff => "The recorder was off".to_owned(),
+            Kind::Thaw => format!("Keep outside air out of {}", the(room)),
             _ => format!("{state} {place}"),
         };
         let lasting = until(figures).unwrap_or(now).since(since);
@@ -88,14 +92,11 @@ pub fn the(room: &str) -> String {
     }
 }
 
-type Text = (
-    &'static str,
-    &'static str,
-    &'static [&'static str],
-    Option<&'static str>,
-);
-
-fn text(occurrence: &Occurrence) -> Text {
+fn text(occurrence: &Occurrence) -> computed::Text {
+    let computed = computed::text(occurrence.kind, occurrence.level, HEAT, WATER, DUST);
+    if let Some(text) = computed {
+        return text;
+    }
     let in_crate = matches!(occurrence.subject, Subject::Crate(_));
     match (occurrence.kind, occurrence.level) {
         (Kind::Frost, _) => (
@@ -250,7 +251,8 @@ fn text(occurrence: &Occurrence) -> Text {
             ],
             Some(POWER),
         ),
-        (Kind::ChannelFailing, _) => (
+        // The last that is left: a channel that delivers nothing.
+        _ => (
             "Messages do not get through",
             "You may not be woken when the store needs you.",
             &[
@@ -264,6 +266,9 @@ fn text(occurrence: &Occurrence) -> Text {
 }
 
 fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> String {
+    if let Some(said) = computed::numbers(kind, figures, manner) {
+        return said;
+    }
     let hours = figures.hours_beyond.map(hours_ms);
     match kind {
         Kind::RecorderOff => {
@@ -313,6 +318,9 @@ fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> String {
 
 /// The figures of an alert that is over: what is now belongs to it no more.
 pub fn figures_of_past(kind: Kind, figures: &Figures, manner: Manner) -> String {
+    if let Some(said) = computed::past(kind, figures, manner) {
+        return said;
+    }
     let Some(limit) = figures.limit else {
         return match kind {
             Kind::Silent => "It is heard again.".to_owned(),

@@ -5,6 +5,7 @@
 
 pub mod channel;
 pub mod command;
+mod computed;
 pub mod courier;
 pub mod email;
 pub mod heartbeat;

@@ -97,6 +97,21 @@ impl Manner {
         }
     }
 
+    /// `14 Mar`, by the site's calendar.
+    pub fn day(self, at: Stamp) -> String {
+        let local = self.zone.from_utc_datetime(&at.to_utc().naive_utc());
+        local.format("%-d %b").to_string()
+    }
+
+    /// A sum of warmth in the site's degrees and days: `195 C day`.
+    pub fn warmth(self, celsius_days: f64) -> String {
+        let value = match self.unit {
+            Unit::C => celsius_days,
+            Unit::F => celsius_days * 1.8,
+        };
+        format!("{value:.0}{NB}{}{NB}day", self.letter())
+    }
+
     /// RFC 3339 with the site's offset.
     pub fn iso(self, at: Stamp) -> String {
         self.zone

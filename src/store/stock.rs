@@ -187,6 +187,15 @@ impl Tx {
 }
 
 impl Store {
+    /// How often the stock has changed.
+    pub async fn stock_revision(&self) -> Result<i64, StoreError> {
+        let revision =
+            sqlx::query_scalar!(r#"select revision as "revision!: i64" from stock_revision"#)
+                .fetch_one(&self.read)
+                .await?;
+        Ok(revision)
+    }
+
     /// Every crate with the lots that hold any tubers, in the order of their codes.
     pub async fn crates(&self) -> Result<Vec<Crate>, StoreError> {
         let rows = sqlx::query(

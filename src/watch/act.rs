@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     alert::Occurrence,
+    crates::CrateFacts,
     judge::Input,
     reading::{SensorName, Stamp},
     settings::{Settings, Stage},
@@ -30,6 +31,32 @@ pub enum Act {
     Stage(Staged),
     /// A channel could not deliver, or delivers again.
     Channel(Delivery),
+    /// Crates came, changed or went.
+    Crates(Stood),
+    /// A crate was weighed.
+    Weighed(Weighed),
+}
+
+/// Crates as they stand from here on.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Stood {
+    /// New ones, and those that changed.
+    pub changed: Vec<CrateFacts>,
+    /// Codes of those that are gone.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub gone: Vec<String>,
+}
+
+/// One crate on a scale.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Weighed {
+    /// Which crate.
+    #[serde(rename = "crate")]
+    pub krate: String,
+    /// When.
+    pub weighed_at: Stamp,
+    /// Grams, of the tubers alone or always with the same crate and packing.
+    pub grams: u32,
 }
 
 /// When the recorder was last known to run.
@@ -102,6 +129,8 @@ impl Act {
             Self::Service(_) => "service",
             Self::Stage(_) => "stage",
             Self::Channel(_) => "channel",
+            Self::Crates(_) => "crates",
+            Self::Weighed(_) => "weighed",
         }
     }
 
@@ -115,6 +144,8 @@ impl Act {
             Self::Service(b) => serde_json::to_string(b),
             Self::Stage(b) => serde_json::to_string(b),
             Self::Channel(b) => serde_json::to_string(b),
+            Self::Crates(b) => serde_json::to_string(b),
+            Self::Weighed(b) => serde_json::to_string(b),
         };
         json.expect("plain data always encodes")
     }
@@ -132,6 +163,8 @@ impl Act {
             "service" => Self::Service(serde_json::from_str(body)?),
             "stage" => Self::Stage(serde_json::from_str(body)?),
             "channel" => Self::Channel(serde_json::from_str(body)?),
+            "crates" => Self::Crates(serde_json::from_str(body)?),
+            "weighed" => Self::Weighed(serde_json::from_str(body)?),
             other => {
                 let what = format!("there is no act `{other}`");
                 return Err(serde_json::Error::custom(what));
@@ -178,6 +211,17 @@ impl Act {
                 at,
                 channel,
                 failing_since,
+            },
+            Self::Crates(Stood { changed, gone }) => Input::Crates { at, changed, gone },
+            Self::Weighed(Weighed {
+                krate,
+                weighed_at,
+                grams,
+            }) => Input::Weighed {
+                at,
+                krate,
+                weighed_at,
+                grams,
             },
         }
     }

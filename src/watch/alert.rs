@@ -10,6 +10,7 @@ use thiserror::Error;
 use super::{
     limits::{Kind, Priority},
     reading::Stamp,
+    rule::Quantity,
 };
 
 /// Where an alert stands.
@@ -254,6 +255,21 @@ pub struct Figures {
     /// Dew point of the two.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub dew_point_c: Option<f64>,
+    /// What `value` is, where it was computed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub measure: Option<Quantity>,
+    /// Low end of 90 % around `value`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub low: Option<f64>,
+    /// High end of 90 % around `value`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub high: Option<f64>,
+    /// When it will come to pass, as far as can be said (RFC 3339).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// Codes of the crates it is about, the worst first; empty for all of a room.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub crates: Vec<String>,
 }
 
 /// One change of one alert, in the order in which it happened.

@@ -38,6 +38,12 @@ pub enum Refusal {
     /// There is no such room.
     #[error("there is no such room")]
     NoRoom,
+    /// There is no such crate in a room that is watched.
+    #[error("there is no such crate in a room that is watched")]
+    NoCrate,
+    /// It would have been weighed before its room was watched, or in the future.
+    #[error("a weighing lies between the first reading of the room and now")]
+    NoAirThen,
 }
 
 impl Judge {
@@ -96,6 +102,22 @@ impl Judge {
             Input::Stage { room, .. } => {
                 let known = self.settings.rooms.iter().any(|r| r.name == *room);
                 (!known).then_some(Refusal::NoRoom)
+            }
+            Input::Weighed {
+                at,
+                krate,
+                weighed_at,
+                ..
+            } => {
+                let found = self.models.krate(krate);
+                let stand = found.and_then(|k| self.models.stand(k, *at));
+                match stand {
+                    None => Some(Refusal::NoCrate),
+                    Some(stand) => {
+                        let watched = stand.air.since.is_some_and(|s| s <= *weighed_at);
+                        (!watched || *at < *weighed_at).then_some(Refusal::NoAirThen)
+                    }
+                }
             }
             _ => None,
         }
@@ -207,7 +229,7 @@ impl Judge {
             sensor.heard_at = sensor.heard_at.max(at);
             sensor.silent = None;
         }
-        let mut touched: Vec<usize> = sensor.rules.iter().map(|r| r.alert).collect();
+        let mut touched: Vec<usize> = sensor.bench.rules.iter().map(|r| r.alert).collect();
         touched.extend([sensor.silent_alert, sensor.swing_alert]);
         // Several rungs are one alert, and what returns is raised once.
         touched.sort_unstable();

@@ -8,11 +8,13 @@ use std::collections::BTreeMap;
 
 use super::{
     alert::{Occurrence, State, Transition},
-    dwell::Dwell,
+    bench::Bench,
+    crates::CrateFacts,
     life::Alert,
     limits::Priority,
+    models::{Models, RoomLook},
     reading::{MINUTE_MS, Reading, SensorId, SensorName, Stamp, Values},
-    rule::{Quantity, Rule},
+    rule::Quantity,
     settings::{Arrives, Role, SensorSettings, Settings, Stage},
     standing::{Out, SensorNow, Standing},
     swing::{self, Swing},
@@ -87,6 +89,26 @@ pub enum Input {
         /// Since when nothing has been delivered; `None` when it works.
         failing_since: Option<Stamp>,
     },
+    /// Crates as they stand from here on, as far as the air can tell on them.
+    Crates {
+        /// When.
+        at: Stamp,
+        /// New ones, and those that changed.
+        changed: Vec<CrateFacts>,
+        /// Codes of those that are gone.
+        gone: Vec<String>,
+    },
+    /// A crate was weighed.
+    Weighed {
+        /// When this was written down.
+        at: Stamp,
+        /// Which crate.
+        krate: String,
+        /// When it stood on the scale.
+        weighed_at: Stamp,
+        /// Grams.
+        grams: u32,
+    },
     /// Time has passed and nothing else.
     Tick {
         /// The time now.
@@ -122,6 +144,8 @@ impl Input {
             | Self::Service { at, .. }
             | Self::Stage { at, .. }
             | Self::Channel { at, .. }
+            | Self::Crates { at, .. }
+            | Self::Weighed { at, .. }
             | Self::Tick { at }
             | Self::Settings { at, .. }
             | Self::Started { at, .. } => *at,
@@ -134,8 +158,7 @@ pub(super) struct Sensor {
     pub(super) settings: SensorSettings,
     pub(super) room: usize,
     pub(super) hold_ms: i64,
-    pub(super) rules: Vec<Rule>,
-    pub(super) dwells: Vec<Dwell>,
+    pub(super) bench: Bench,
     /// When it was last heard, or began to be expected (again): silence counts from here.
     pub(super) heard_at: Stamp,
     /// When it was last heard indeed.
@@ -166,11 +189,7 @@ impl Sensor {
     }
 
     fn due(&self) -> Option<Stamp> {
-        let rules = self.rules.iter().zip(&self.dwells);
-        rules
-            .filter_map(|(rule, dwell)| dwell.due(rule.delays))
-            .chain(self.silent_due())
-            .min()
+        self.bench.due().into_iter().chain(self.silent_due()).min()
     }
 
     /// Dew point of the air at this sensor in C, if both quantities still speak for `at`.
@@ -208,6 +227,10 @@ pub struct Judge {
     pub(super) slots: Vec<usize>,
     pub(super) alerts: Vec<Alert>,
     pub(super) channels: BTreeMap<String, Channel>,
+    /// What the air does to the crates.
+    pub(super) models: Models,
+    /// Rules on what is computed, by room.
+    pub(super) benches: Vec<Bench>,
     /// The recorder has run before: a gap can be told from the beginning.
     pub(super) watched: bool,
     pub(super) now: Stamp,
@@ -238,6 +261,23 @@ impl Judge {
                 self.now = self.now.max(*at);
                 self.handle(input, *at, &mut out);
                 self.due = Stamp(i64::MIN);
+            }
+            Input::Crates { at, changed, gone } => {
+                self.cross(*at, &mut out);
+                self.now = self.now.max(*at);
+                self.models.set_crates(*at, changed, gone, &self.settings);
+            }
+            Input::Weighed {
+                at,
+                krate,
+                weighed_at,
+                grams,
+            } => {
+                self.cross(*at, &mut out);
+                self.now = self.now.max(*at);
+                if self.refuses(input).is_none() {
+                    self.models.weigh(krate, *weighed_at, *grams);
+                }
             }
             Input::Tick { at } => self.cross(*at, &mut out),
             Input::Settings { at, settings } => {
@@ -300,6 +340,11 @@ impl Judge {
         &self.given
     }
 
+    /// What the air does to the crates.
+    pub fn models(&self) -> &Models {
+        &self.models
+    }
+
     /// Every channel that delivers nothing, and since when.
     pub fn failing(&self) -> impl Iterator<Item = (&str, Stamp)> {
         let each = self.channels.iter();
@@ -312,7 +357,8 @@ impl Judge {
         let sensors = self.sensors.iter().filter_map(Sensor::due);
         let alerts = self.alerts.iter().filter_map(|a| a.due(handling));
         let channels = self.channels.values().filter_map(|c| c.due(handling));
-        sensors.chain(alerts).chain(channels).min()
+        let rooms = self.benches.iter().filter_map(Bench::due);
+        sensors.chain(alerts).chain(channels).chain(rooms).min()
     }
 
     /// The next deadline if it falls by `to`; quick when there is none for a while.
@@ -396,19 +442,17 @@ impl Judge {
         let mut touched = Vec::new();
         for index in 0..self.sensors.len() {
             let sensor = &mut self.sensors[index];
-            for (rule, dwell) in sensor.rules.iter().zip(&mut sensor.dwells) {
-                if dwell.due(rule.delays) == Some(due) {
-                    dwell.flip();
-                    touched.push(rule.alert);
-                }
-            }
+            sensor.bench.cross(due, &mut touched);
             if sensor.silent_due() == Some(due) {
                 let priority = self.silence_priority(index);
                 self.sensors[index].silent = Some(priority);
                 touched.push(self.sensors[index].silent_alert);
                 // What rests on it alone is suppressed from here on.
-                touched.extend(self.sensors[index].rules.iter().map(|r| r.alert));
+                touched.extend(self.sensors[index].bench.rules.iter().map(|r| r.alert));
             }
+        }
+        for bench in &mut self.benches {
+            bench.cross(due, &mut touched);
         }
         self.cross_alerts(due, at, &mut touched, out);
         self.settle(touched, at, out);
@@ -450,7 +494,7 @@ impl Judge {
         sensor.last_heard = sensor.last_heard.max(Some(reading.received_at));
         if sensor.silent.take().is_some() {
             touched.push(sensor.silent_alert);
-            touched.extend(sensor.rules.iter().map(|r| r.alert));
+            touched.extend(sensor.bench.rules.iter().map(|r| r.alert));
         }
         let Values {
             temperature_mc,
@@ -480,12 +524,15 @@ impl Judge {
             _ => 0.0,
         };
         let mut due = sensor.silent_due();
-        for (rule, dwell) in sensor.rules.iter().zip(&mut sensor.dwells) {
+        let Bench { rules, dwells } = &mut sensor.bench;
+        for (rule, dwell) in rules.iter().zip(dwells) {
             let value = match rule.quantity {
                 Quantity::Temperature => temperature,
                 Quantity::Humidity => humidity,
                 Quantity::Margin => temperature.and(margin),
                 Quantity::Battery => battery_pct.map(f64::from),
+                // Of rooms.
+                _ => None,
             };
             if let Some(value) = value
                 && dwell.look(&rule.look(at, value, line, fresh), rule.below, rule.delays)
@@ -504,7 +551,7 @@ impl Judge {
                 fresh,
             };
             // Sweating and batteries are no matter of the band.
-            let (rules, dwells) = (&sensor.rules, &sensor.dwells);
+            let (rules, dwells) = (&sensor.bench.rules, &sensor.bench.dwells);
             let told = || {
                 dwells.iter().zip(rules).any(|(d, r)| {
                     d.active && matches!(r.quantity, Quantity::Temperature | Quantity::Humidity)
@@ -514,6 +561,11 @@ impl Judge {
                 touched.push(sensor.swing_alert);
             }
         }
+        if sensor.out.is_none()
+            && let Some(look) = self.models.hear(&sensor.settings, sensor.room, reading)
+        {
+            self.look(&look, &mut touched);
+        }
         if !touched.is_empty() {
             self.settle(touched, reading.received_at, out);
             // What was hidden may have become due long ago.
@@ -521,6 +573,25 @@ impl Judge {
         }
         // What became due while the reading was on its way.
         self.cross(reading.received_at, out);
+    }
+
+    /// Holds what was computed for a room against its rules.
+    fn look(&mut self, look: &RoomLook, touched: &mut Vec<usize>) {
+        let Bench { rules, dwells } = &mut self.benches[look.room];
+        for (rule, dwell) in rules.iter().zip(dwells) {
+            let value = look.values.iter().find(|(q, _)| *q == rule.quantity);
+            if let Some(&(_, value)) = value
+                && dwell.look(
+                    &rule.look(look.at, value, 0.0, look.fresh),
+                    rule.below,
+                    rule.delays,
+                )
+            {
+                touched.push(rule.alert);
+            }
+            let due = dwell.due(rule.delays);
+            self.due = self.due.min(due.unwrap_or(self.due));
+        }
     }
 
     /// Distance of a probe's surface from the dampest air of its room, in kelvin.
@@ -546,9 +617,10 @@ impl Judge {
             if MINUTE_MS <= off {
                 sensor.heard_at = sensor.heard_at.max(at);
             }
-            for dwell in &mut sensor.dwells {
-                dwell.resume(at, sensor.hold_ms);
-            }
+            sensor.bench.resume(at, Some(sensor.hold_ms));
+        }
+        for bench in &mut self.benches {
+            bench.resume(at, None);
         }
         if self.watched && !stepped && self.settings.handling.off_ms < at.since(off_from) {
             self.was_off(off_from, at, out);

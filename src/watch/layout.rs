@@ -2,11 +2,13 @@
 
 use super::{
     alert::{State, Subject, Transition},
+    bench::{Bench, Holder},
     dwell::{Delays, Dwell},
     judge::{Judge, NO_SLOT, Sensor},
     life::Alert,
     limits::Kind,
-    reading::Stamp,
+    models::SLOT_MS,
+    reading::{HOUR_MS, Stamp},
     rule::{self, Rule},
     settings::{Role, SensorSettings, Settings, Stage},
     swing::Swing,
@@ -17,6 +19,8 @@ impl Judge {
     /// by key, rules by kind and rung, alerts by kind and subject. What is gone returns to normal.
     pub(super) fn adopt(&mut self, at: Stamp, settings: &Settings, out: &mut Vec<Transition>) {
         let mut next = Self {
+            models: self.models.clone(),
+            benches: vec![Bench::default(); settings.rooms.len()],
             settings: settings.clone(),
             given: self.given.clone(),
             channels: self.channels.clone(),
@@ -28,6 +32,10 @@ impl Judge {
         for sensor in &settings.sensors {
             next.lay_out(sensor, at);
         }
+        for room in 0..settings.rooms.len() {
+            next.lay_out_room(room);
+        }
+        next.models.adopt(settings);
         // What is about no room and no sensor stays as it is.
         let of_site = self.alerts.iter().filter(|a| a.room.is_none());
         next.alerts.extend(of_site.cloned());
@@ -63,20 +71,14 @@ impl Judge {
             if let (Some(new), Some(old)) = (&mut sensor.swing, &old.swing) {
                 new.carry(old);
             }
-            for (rule, dwell) in sensor.rules.iter().zip(&mut sensor.dwells) {
-                let (kind, subject) = (
-                    next.alerts[rule.alert].kind,
-                    &next.alerts[rule.alert].subject,
-                );
-                let same = old.rules.iter().position(|r| {
-                    let a = &self.alerts[r.alert];
-                    r.level == rule.level && a.kind == kind && &a.subject == subject
-                });
-                if let Some(same) = same {
-                    *dwell = old.dwells[same].clone();
-                    // A shorter delay is not completed by what was heard too long ago.
-                    dwell.resume(at, rule.delays.hold_ms);
-                }
+            sensor
+                .bench
+                .carry(&next.alerts, &old.bench, &self.alerts, at);
+        }
+        for (room, bench) in settings.rooms.iter().zip(&mut next.benches) {
+            let old = self.settings.rooms.iter().position(|r| r.name == room.name);
+            if let Some(old) = old {
+                bench.carry(&next.alerts, &self.benches[old], &self.alerts, at);
             }
         }
         next.keep_leads(self);
@@ -112,16 +114,24 @@ impl Judge {
                 .alerts
                 .iter()
                 .find(|a| a.kind == alert.kind && a.subject == alert.subject);
-            let Some((sensor, rule)) = old.and_then(|a| a.lead) else {
+            let Some((holder, rule)) = old.and_then(|a| a.lead) else {
                 continue;
             };
-            let (id, level) = match before.sensors.get(sensor) {
-                Some(s) => (s.settings.id, s.rules.get(rule).map(|r| r.level)),
-                None => continue,
-            };
-            let same = alert.members.iter().find(|&&(s, r)| {
-                let s = &self.sensors[s];
-                s.settings.id == id && Some(s.rules[r].level) == level
+            let level = before.rule(holder, rule).0.map(|r| r.level);
+            let same = alert.members.iter().find(|&&(h, r)| {
+                let own = match (h, holder) {
+                    (Holder::Sensor(now), Holder::Sensor(then)) => {
+                        self.sensors[now].settings.id == before.sensors[then].settings.id
+                    }
+                    // A room's rules stay with their alert, which is found by the room's name.
+                    (Holder::Room(_), Holder::Room(_)) => true,
+                    _ => false,
+                };
+                let rules = match h {
+                    Holder::Sensor(s) => &self.sensors[s].bench.rules,
+                    Holder::Room(room) => &self.benches[room].rules,
+                };
+                own && rules.get(r).map(|r| r.level) == level
             });
             alert.lead = same.copied().or(alert.lead);
         }
@@ -148,13 +158,13 @@ impl Judge {
             room,
             Kind::Silent,
             Subject::Sensor(settings.name.to_string()),
-            index,
+            Holder::Sensor(index),
         );
         let swing = limits.swings.filter(|_| settings.role == Role::Air);
         let swing_alert = match swing {
             Some(_) => {
                 let subject = Subject::Room(settings.room.clone());
-                self.alert_slot(room, Kind::Swinging, subject, index)
+                self.alert_slot(room, Kind::Swinging, subject, Holder::Sensor(index))
             }
             None => silent_alert,
         };
@@ -168,8 +178,7 @@ impl Judge {
             settings: settings.clone(),
             room,
             hold_ms: settings.hold_ms(),
-            rules: Vec::new(),
-            dwells: Vec::new(),
+            bench: Bench::default(),
             heard_at: at,
             last_heard: None,
             silent: None,
@@ -193,11 +202,12 @@ impl Judge {
                 Kind::Battery => Subject::Sensor(settings.name.to_string()),
                 _ => subject.clone(),
             };
-            let alert = self.alert_slot(room, kind, subject, index);
+            let alert = self.alert_slot(room, kind, subject, Holder::Sensor(index));
             for (level, step) in (1..).zip(&rungs.steps) {
                 let sensor = &mut self.sensors[index];
-                self.alerts[alert].members.push((index, sensor.rules.len()));
-                sensor.rules.push(Rule {
+                let place = (Holder::Sensor(index), sensor.bench.rules.len());
+                self.alerts[alert].members.push(place);
+                sensor.bench.rules.push(Rule {
                     quantity,
                     below,
                     inclusive: matches!(kind, Kind::Frost | Kind::Sweating | Kind::Battery),
@@ -213,19 +223,58 @@ impl Judge {
                     },
                     alert,
                 });
-                sensor.dwells.push(Dwell::default());
+                sensor.bench.dwells.push(Dwell::default());
             }
         }
     }
 
-    fn alert_slot(&mut self, room: usize, kind: Kind, subject: Subject, sensor: usize) -> usize {
+    /// Rules on what is computed for a room.
+    fn lay_out_room(&mut self, room: usize) {
+        let settings = &self.settings.rooms[room];
+        let limits = settings.in_force();
+        let subject = Subject::Room(settings.name.clone());
+        let holder = Holder::Room(room);
+        for (kind, rungs, quantity, below, before) in rule::watched_in_room(&limits) {
+            if rungs.steps.is_empty() {
+                continue;
+            }
+            let alert = self.alert_slot(room, kind, subject.clone(), holder);
+            for (level, step) in (before + 1..).zip(&rungs.steps) {
+                let bench = &mut self.benches[room];
+                self.alerts[alert].members.push((holder, bench.rules.len()));
+                bench.rules.push(Rule {
+                    quantity,
+                    below,
+                    inclusive: matches!(kind, Kind::Sweating | Kind::FrostAhead | Kind::Mould),
+                    mould_line: false,
+                    limit: step.limit,
+                    deadband: rungs.deadband,
+                    level,
+                    priority: step.priority,
+                    delays: Delays {
+                        on_ms: step.delay_ms,
+                        off_ms: rungs.off_delay_ms,
+                        hold_ms: if quantity.is_hourly() {
+                            3 * HOUR_MS
+                        } else {
+                            3 * SLOT_MS
+                        },
+                    },
+                    alert,
+                });
+                bench.dwells.push(Dwell::default());
+            }
+        }
+    }
+
+    fn alert_slot(&mut self, room: usize, kind: Kind, subject: Subject, holder: Holder) -> usize {
         let found = self
             .alerts
             .iter()
             .position(|a| a.kind == kind && a.subject == subject);
         found.unwrap_or_else(|| {
             self.alerts.push(Alert {
-                lead: Some((sensor, 0)),
+                lead: Some((holder, 0)),
                 ..Alert::new(Some(room), kind, subject)
             });
             self.alerts.len() - 1

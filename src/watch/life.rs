@@ -6,12 +6,13 @@
 //! reaches it.
 
 use super::{
-    alert::{Figures, Occurrence, State, Subject, Transition},
-    judge::{Channel, Judge, dew_point},
+    alert::{Occurrence, State, Subject, Transition},
+    bench::Holder,
+    judge::{Channel, Judge},
     limits::{Kind, Priority},
-    reading::{HOUR_MS, Stamp},
+    reading::Stamp,
     settings::Handling,
-    standing::{Shelf, together},
+    standing::Shelf,
 };
 
 /// Why nobody is told of an alert although it is active.
@@ -28,8 +29,8 @@ pub(super) struct Alert {
     pub(super) room: Option<usize>,
     pub(super) kind: Kind,
     pub(super) subject: Subject,
-    /// (sensor, rule) pairs that can raise it; empty for what follows from no limit.
-    pub(super) members: Vec<(usize, usize)>,
+    /// Who can raise it by which of its rules; empty for what follows from no limit.
+    pub(super) members: Vec<(Holder, usize)>,
     pub(super) level: u8,
     pub(super) priority: Priority,
     /// What it was when this occurrence was raised.
@@ -44,8 +45,8 @@ pub(super) struct Alert {
     pub(super) since: Stamp,
     /// When the recorder ran again, for the alert about its gap.
     pub(super) until: Option<Stamp>,
-    /// The sensor and rule whose figures are told; none for what rests on no sensor.
-    pub(super) lead: Option<(usize, usize)>,
+    /// Whose rule's figures are told; none for what rests on no reading.
+    pub(super) lead: Option<(Holder, usize)>,
 }
 
 impl Alert {
@@ -136,12 +137,12 @@ impl Channel {
 struct Voice {
     level: u8,
     priority: Priority,
-    lead: Option<(usize, usize)>,
+    lead: Option<(Holder, usize)>,
     mask: Option<Mask>,
 }
 
-/// Rung, priority, sensor and rule.
-type Worst = (u8, Priority, (usize, usize));
+/// Rung, priority, and whose rule it is.
+type Worst = (u8, Priority, (Holder, usize));
 
 impl Judge {
     /// The alert about something that is no room and no sensor; made when it is first needed.
@@ -220,7 +221,7 @@ impl Judge {
     pub(super) fn settle_one(&mut self, index: usize, at: Stamp, out: &mut Vec<Transition>) {
         let voice = self.voice(index);
         let held = self.holds_up(index);
-        let since = voice.lead.map(|(s, r)| self.since_of(index, s, r));
+        let since = voice.lead.map(|(h, r)| self.since_of(index, h, r));
         let channel_since = match &self.alerts[index].subject {
             Subject::Channel(name) => self.channels.get(name).and_then(|c| c.failing_since),
             _ => None,
@@ -263,12 +264,14 @@ impl Judge {
         self.tell(index, from, at, out);
     }
 
-    fn since_of(&self, index: usize, sensor: usize, rule: usize) -> Stamp {
-        let sensor = &self.sensors[sensor];
-        match self.alerts[index].kind {
-            Kind::Silent => sensor.heard_at,
-            Kind::Swinging => self.now,
-            _ => sensor.dwells[rule].stretch.since,
+    fn since_of(&self, index: usize, holder: Holder, rule: usize) -> Stamp {
+        match (self.alerts[index].kind, holder) {
+            (Kind::Silent, Holder::Sensor(sensor)) => self.sensors[sensor].heard_at,
+            (Kind::Swinging, _) => self.now,
+            _ => {
+                let (_, dwell) = self.rule(holder, rule);
+                dwell.map_or(self.now, |d| d.stretch.since)
+            }
         }
     }
 
@@ -296,9 +299,10 @@ impl Judge {
                 }
             }
             Kind::Silent => {
-                let Some(sensor) = alert.lead.map(|(s, _)| &self.sensors[s]) else {
+                let Some((Holder::Sensor(sensor), _)) = alert.lead else {
                     return quiet;
                 };
+                let sensor = &self.sensors[sensor];
                 let out = sensor.out.is_some().then_some(Mask::Out);
                 match sensor.silent {
                     Some(priority) => Voice {
@@ -313,14 +317,16 @@ impl Judge {
             Kind::Swinging => {
                 let swings = self.sensors.iter().enumerate().filter_map(|(i, s)| {
                     let swing = s.swing.as_ref().filter(|_| s.swing_alert == index)?;
-                    Some((i, 0, 1, Priority::Low, swing.active))
+                    Some((Holder::Sensor(i), 0, 1, Priority::Low, swing.active))
                 });
                 self.among(swings, quiet)
             }
             _ => {
-                let members = alert.members.iter().map(|&(s, r)| {
-                    let (rule, dwell) = (&self.sensors[s].rules[r], &self.sensors[s].dwells[r]);
-                    (s, r, rule.level, rule.priority, dwell.active)
+                let members = alert.members.iter().filter_map(|&(holder, r)| {
+                    let (Some(rule), Some(dwell)) = self.rule(holder, r) else {
+                        return None;
+                    };
+                    Some((holder, r, rule.level, rule.priority, dwell.active))
                 });
                 self.among(members, quiet)
             }
@@ -329,23 +335,27 @@ impl Judge {
 
     fn among(
         &self,
-        members: impl Iterator<Item = (usize, usize, u8, Priority, bool)>,
+        members: impl Iterator<Item = (Holder, usize, u8, Priority, bool)>,
         quiet: Voice,
     ) -> Voice {
         // Sound, in fault, out of service.
         let mut worst: [Option<Worst>; 3] = [None; 3];
         let mut all_out = true;
-        for (s, r, level, priority, active) in members {
-            let sensor = &self.sensors[s];
-            all_out &= sensor.out.is_some();
-            let belief = match (&sensor.out, sensor.silent) {
-                (Some(_), _) => 2,
-                (None, Some(_)) => 1,
-                (None, None) => 0,
+        for (holder, r, level, priority, active) in members {
+            let belief = match holder {
+                Holder::Sensor(s) => match (&self.sensors[s].out, self.sensors[s].silent) {
+                    (Some(_), _) => 2,
+                    (None, Some(_)) => 1,
+                    (None, None) => 0,
+                },
+                // What was computed from hours that were heard holds through a silence.
+                Holder::Room(room) if self.all_air_out(room) => 2,
+                Holder::Room(_) => 0,
             };
+            all_out &= belief == 2;
             let worst = &mut worst[belief];
             if active && worst.is_none_or(|(w, ..)| w < level) {
-                *worst = Some((level, priority, (s, r)));
+                *worst = Some((level, priority, (holder, r)));
             }
         }
         let masks = [None, Some(Mask::Fault), Some(Mask::Out)];
@@ -367,29 +377,29 @@ impl Judge {
         }
     }
 
-    /// The sensor and rule that have the say now.
-    pub(super) fn lead_of(&self, index: usize) -> Option<(usize, usize)> {
+    /// Whose rule has the say now.
+    pub(super) fn lead_of(&self, index: usize) -> Option<(Holder, usize)> {
         self.voice(index).lead
     }
 
     /// The rule whose figures are told is still broken at the level of its alert, by a sound sensor.
     fn holds_up(&self, index: usize) -> bool {
         let alert = &self.alerts[index];
-        let Some((sensor, rule)) = alert.lead else {
+        let Some((holder, rule)) = alert.lead else {
             return true;
         };
         if matches!(alert.kind, Kind::Silent | Kind::Swinging) {
             return true;
         }
-        let sensor = &self.sensors[sensor];
-        if sensor.silent.is_some() || sensor.out.is_some() {
-            return false;
+        if let Holder::Sensor(sensor) = holder {
+            let sensor = &self.sensors[sensor];
+            if sensor.silent.is_some() || sensor.out.is_some() {
+                return false;
+            }
         }
-        let rules = sensor.rules.iter().zip(&sensor.dwells);
-        rules
-            .skip(rule)
-            .take(1)
-            .any(|(rule, dwell)| dwell.active && rule.level == alert.level)
+        let (rule, dwell) = self.rule(holder, rule);
+        rule.zip(dwell)
+            .is_some_and(|(rule, dwell)| dwell.active && rule.level == alert.level)
     }
 
     pub(super) fn room_of(&self, alert: &Alert) -> String {
@@ -415,44 +425,5 @@ impl Judge {
             occurrence,
             figures: self.figures(alert),
         });
-    }
-
-    pub(super) fn figures(&self, alert: &Alert) -> Figures {
-        let rounded = |v: f64| (v * 1000.0).round() / 1000.0;
-        let hours = |ms: i64| rounded(ms as f64 / HOUR_MS as f64);
-        let mut figures = Figures {
-            since: alert.since.to_rfc3339(),
-            ..Figures::default()
-        };
-        let Some((sensor, rule)) = alert.lead else {
-            figures.until = alert.until.map(Stamp::to_rfc3339);
-            figures.hours_beyond = alert.until.map(|until| hours(until.since(alert.since)));
-            return figures;
-        };
-        let sensor = &self.sensors[sensor];
-        let (t, rh) = together(sensor.temperature, sensor.humidity, sensor.hold_ms);
-        let (t, rh) = (t.map(rounded), rh.map(rounded));
-        figures.sensor = sensor.settings.name.to_string();
-        figures.temperature_c = t;
-        figures.humidity_pct = rh;
-        figures.dew_point_c = t.zip(rh).and_then(|(t, rh)| dew_point(t, rh)).map(rounded);
-        match (alert.kind, sensor.dwells.get(rule), &sensor.swing) {
-            (Kind::Silent, ..) => {}
-            (Kind::Swinging, _, Some(swing)) => {
-                let (ms, pieces) = swing.figures();
-                figures.hours_beyond = Some(hours(ms));
-                figures.pieces = Some(pieces);
-            }
-            (_, Some(dwell), _) => {
-                let stretch = dwell.stretch;
-                figures.until = stretch.until.map(Stamp::to_rfc3339);
-                figures.hours_beyond = Some(hours(stretch.beyond_ms));
-                figures.value = Some(rounded(stretch.value));
-                figures.limit = Some(rounded(stretch.limit));
-                figures.worst = Some(rounded(stretch.worst));
-            }
-            _ => {}
-        }
-        figures
     }
 }

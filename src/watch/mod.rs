@@ -5,24 +5,33 @@
 
 pub mod act;
 pub mod alert;
+mod bench;
+pub mod crates;
 mod deeds;
 pub mod dwell;
+mod figures;
 pub mod judge;
 mod layout;
 pub mod life;
 pub mod limits;
+pub mod models;
 pub mod reading;
 pub mod recent;
-mod rule;
+pub mod rule;
 pub mod settings;
 pub mod standing;
 mod swing;
 
 pub use act::Act;
 pub use alert::{Figures, Occurrence, State, Subject, Transition};
+pub use crates::CrateFacts;
 pub use deeds::Refusal;
 pub use judge::{Input, Judge};
 pub use limits::{Band, Kind, Limits, Priority, Step, Swings};
+pub use models::Models;
 pub use reading::{Heard, Reading, SensorId, SensorName, Stamp, Values};
-pub use settings::{Arrives, Handling, Role, RoomSettings, SensorSettings, Settings, Stage};
+pub use rule::Quantity;
+pub use settings::{
+    Arrives, Equipment, Handling, Role, RoomSettings, SensorSettings, Settings, Stage,
+};
 pub use standing::{Out, SensorNow, Shelf, Standing};

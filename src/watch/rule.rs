@@ -1,5 +1,7 @@
 //! One rung of one kind of alert, laid out for one sensor.
 
+use serde::{Deserialize, Serialize};
+
 use super::{
     dwell::{Delays, Look, Side},
     limits::{Kind, Limits, Priority, Rungs},
@@ -7,15 +9,49 @@ use super::{
     settings::Role,
 };
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Quantity {
+/// What is held against a limit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Quantity {
+    /// C.
     Temperature,
+    /// Percent.
     Humidity,
+    /// A probe above the dew point, in kelvin.
     Margin,
+    /// Percent left.
     Battery,
+    /// Modelled skin above the dew point, in kelvin.
+    CoreMargin,
+    /// Outdoor dew point above the coldest crate, in kelvin.
+    Thaw,
+    /// Hours to freezing by the trend.
+    FrostAhead,
+    /// The same, in a room that is below its band already.
+    FrostAheadBelow,
+    /// Points of weight lost by planting beyond what the target would take.
+    Excess,
+    /// Percent of weight lost by planting, of a crate that was weighed.
+    Total,
+    /// Mould index.
+    MouldIndex,
+    /// Days to mould index 1.
+    MouldDays,
+    /// C day since 1 January.
+    Warmth,
 }
 
-/// One rung of one kind, laid out for one sensor.
+impl Quantity {
+    /// It is looked at once an hour.
+    pub(super) fn is_hourly(self) -> bool {
+        matches!(
+            self,
+            Self::Excess | Self::Total | Self::MouldIndex | Self::MouldDays | Self::Warmth
+        )
+    }
+}
+
+/// One rung of one kind, laid out for one holder.
 #[derive(Debug, Clone)]
 pub(super) struct Rule {
     pub(super) quantity: Quantity,
@@ -87,4 +123,36 @@ pub(super) fn watched(role: Role, limits: &Limits) -> Vec<(Kind, &Rungs, Quantit
     };
     watched.push((Kind::Battery, &limits.battery, Battery, true));
     watched
+}
+
+/// What a room is held against: kind, rungs, quantity, whether less is worse, and the rungs of the same
+/// alert that come before.
+pub(super) fn watched_in_room(limits: &Limits) -> Vec<(Kind, &Rungs, Quantity, bool, u8)> {
+    use Quantity::{
+        CoreMargin, Excess, FrostAhead, FrostAheadBelow, MouldDays, MouldIndex, Thaw, Total, Warmth,
+    };
+    let before = |rungs: &Rungs| rungs.steps.len() as u8;
+    vec![
+        (Kind::FrostAhead, &limits.frost_ahead, FrostAhead, true, 0),
+        (
+            Kind::FrostAhead,
+            &limits.frost_ahead_below,
+            FrostAheadBelow,
+            true,
+            before(&limits.frost_ahead),
+        ),
+        (Kind::Sweating, &limits.sweating, CoreMargin, true, 0),
+        (Kind::Thaw, &limits.thaw, Thaw, false, 0),
+        (Kind::Shrink, &limits.shrink, Excess, false, 0),
+        (Kind::Shrink, &limits.shrink_weighed, Total, false, 0),
+        (Kind::Mould, &limits.mould_ahead, MouldDays, true, 0),
+        (
+            Kind::Mould,
+            &limits.mould,
+            MouldIndex,
+            false,
+            before(&limits.mould_ahead),
+        ),
+        (Kind::Waking, &limits.waking, Warmth, false, 0),
+    ]
 }

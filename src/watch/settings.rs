@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::climate::tuber::SensorError;
+
 use super::{
     limits::Limits,
     reading::{HOUR_MS, MINUTE_MS, SensorId, SensorName},
@@ -81,6 +83,29 @@ pub struct RoomSettings {
     /// Limits of other stages where they are not the default ones.
     #[serde(default)]
     pub stages: Vec<(Stage, Limits)>,
+    /// What it measures and what stands in it to change its air.
+    #[serde(default)]
+    pub equipment: Equipment,
+}
+
+/// A room's size and what can change its air, as far as the grower has said; advice turns into minutes
+/// and litres by it. Nothing here is ever switched.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Equipment {
+    /// Volume of air in cubic metres.
+    pub volume_m3: Option<f64>,
+    /// Air changes an hour through cracks, with everything shut.
+    pub leak_per_h: Option<f64>,
+    /// What the fan or the open vent moves, in cubic metres an hour.
+    pub vent_m3_h: Option<f64>,
+    /// What the humidifier gives, in grams an hour.
+    pub humidifier_g_h: Option<f64>,
+    /// What the heater gives, in watts.
+    pub heater_w: Option<f64>,
+    /// Dry weight of the packing in kilograms; it takes up water before the air does.
+    pub packing_kg: Option<f64>,
+    /// Weight of the tubers in kilograms; they take up heat before the air does.
+    pub tubers_kg: Option<f64>,
 }
 
 impl RoomSettings {
@@ -91,6 +116,7 @@ impl RoomSettings {
             limits,
             stage: Stage::Storing,
             stages: Vec::new(),
+            equipment: Equipment::default(),
         }
     }
 
@@ -125,6 +151,12 @@ pub struct SensorSettings {
     pub interval_ms: i64,
     /// How its readings come in.
     pub arrives: Arrives,
+    /// How the places near it begin, for an air sensor that speaks for a part of its room.
+    #[serde(default)]
+    pub near: Option<String>,
+    /// How far it may be off in kelvin and in points of humidity; as common sensors when left out.
+    #[serde(default)]
+    pub accuracy: Option<(f64, f64)>,
 }
 
 /// The longest that a sensor may say nothing, whatever its interval: common practice for
@@ -141,6 +173,17 @@ impl SensorSettings {
             Arrives::Live => three.min(LONGEST_SILENCE_MS),
             Arrives::Batches => three,
         }
+    }
+
+    /// How far it may be off.
+    pub fn accuracy(&self) -> SensorError {
+        self.accuracy
+            .map_or_else(SensorError::default, |(temperature_k, humidity_pct)| {
+                SensorError {
+                    temperature_k,
+                    humidity_pct,
+                }
+            })
     }
 
     /// How long a live sensor may say nothing, in milliseconds: three lost words, with half an interval
@@ -177,8 +220,15 @@ impl Default for Handling {
     }
 }
 
+/// Growers plant in the middle of May where the last frost comes at its beginning (common practice).
+const PLANTING: (u32, u32) = (5, 15);
+
+fn planting() -> (u32, u32) {
+    PLANTING
+}
+
 /// A site as the judge sees it.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Settings {
     /// Every room.
     pub rooms: Vec<RoomSettings>,
@@ -187,4 +237,22 @@ pub struct Settings {
     /// How alerts are handled.
     #[serde(default)]
     pub handling: Handling,
+    /// Month and day of planting.
+    #[serde(default = "planting")]
+    pub planting: (u32, u32),
+    /// Height above the sea in metres.
+    #[serde(default)]
+    pub altitude_m: f64,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            rooms: Vec::new(),
+            sensors: Vec::new(),
+            handling: Handling::default(),
+            planting: PLANTING,
+            altitude_m: 0.0,
+        }
+    }
 }

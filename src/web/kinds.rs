@@ -22,7 +22,7 @@ use crate::{
     notify::{
         kinds::reason,
         message::Message,
-        words::{Manner, NB, count, span_exact},
+        words::{Manner, NB, count, hours_ms, span_exact},
     },
     watch::{
         Arrives, Figures, Kind, Limits, Occurrence, Priority, Role, Settings, Stage, Stamp,
@@ -198,6 +198,17 @@ fn rungs_of(kind: Kind, limits: &Limits) -> Vec<(&'static str, &Rungs)> {
         Kind::RotRisk => vec![("", &limits.rot_risk), ("crates in ", &limits.crate_damp)],
         Kind::Sweating => vec![("", &limits.sweating)],
         Kind::Battery => vec![("", &limits.battery)],
+        Kind::FrostAhead => vec![
+            ("", &limits.frost_ahead),
+            ("below its band: ", &limits.frost_ahead_below),
+        ],
+        Kind::Thaw => vec![("", &limits.thaw)],
+        Kind::Shrink => vec![
+            ("", &limits.shrink),
+            ("weighed crates in ", &limits.shrink_weighed),
+        ],
+        Kind::Mould => vec![("", &limits.mould_ahead), ("by now: ", &limits.mould)],
+        Kind::Waking => vec![("", &limits.waking)],
         Kind::Silent | Kind::Swinging | Kind::RecorderOff | Kind::ChannelFailing => Vec::new(),
     }
 }
@@ -368,6 +379,16 @@ fn limit(kind: Kind, value: f64, air: bool, manner: Manner) -> String {
         Kind::RotRisk => format!("above {}", percent(value)),
         Kind::Sweating if value == 0.0 => "at the dew point or below".to_owned(),
         Kind::Sweating => format!("{} or less above the dew point", manner.difference(value)),
+        Kind::FrostAhead => format!("{} to freezing, or less", span_exact(hours_ms(value))),
+        Kind::Thaw => "dew point outside above the coldest crate".to_owned(),
+        Kind::Shrink if air => format!(
+            "{} points more lost by planting than at 50{NB}F and 80{NB}%",
+            plain(value)
+        ),
+        Kind::Shrink => format!("{} lost by planting", percent(value)),
+        Kind::Mould if air => format!("{} days to the first growth, or less", plain(value)),
+        Kind::Mould => format!("mould index {}", plain(value)),
+        Kind::Waking => format!("{} since 1 January", manner.warmth(value)),
         _ => format!("{} or less", percent(value)),
     }
 }
@@ -385,6 +406,11 @@ fn over(kind: Kind, rungs: &Rungs, manner: Manner) -> String {
         Kind::DryOut | Kind::RotRisk | Kind::Battery => {
             format!("{}{NB}points", plain(rungs.deadband))
         }
+        Kind::Shrink => format!("{}{NB}point", plain(rungs.deadband)),
+        Kind::Mould if 1.0 < rungs.deadband => format!("{} days", plain(rungs.deadband)),
+        Kind::Mould => format!("{}", plain(rungs.deadband)),
+        Kind::FrostAhead => span_exact(hours_ms(rungs.deadband)),
+        Kind::Waking => manner.warmth(rungs.deadband),
         _ => manner.difference(rungs.deadband),
     };
     format!(
@@ -433,6 +459,8 @@ mod tests {
             crate_code: None,
             interval_ms: 600_000,
             arrives: Arrives::Live,
+            near: None,
+            accuracy: None,
         };
         let warmer = Band {
             high_c: 12.0,

@@ -89,6 +89,8 @@ impl Story {
                         } else {
                             Arrives::Live
                         },
+                        near: None,
+                        accuracy: None,
                     });
                 }
                 ["zone", zone] => telling.zone = zone.parse().unwrap(),

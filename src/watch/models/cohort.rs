@@ -1,0 +1,278 @@
+//! Crates of one body of air that follow it at the same pace.
+
+use std::{collections::VecDeque, sync::Arc};
+
+use super::super::reading::{HOUR_MS, Stamp};
+use crate::climate::{
+    Air, Celsius, RelativeHumidity,
+    tuber::{self, LagFit, ProbeSample, SensorError, Wetness},
+    warmth,
+};
+
+/// Hours of the picture of the last two days.
+const HOURS: usize = 48;
+/// Days of a winter that are kept, with some to spare.
+pub(super) const DAYS: usize = 400;
+/// Hours of probe and air from which the lag is fitted: two weeks.
+const PAIRS: usize = 14 * 24;
+/// A probe that was heard so lately is the core itself.
+const PROBE_SPEAKS_MS: i64 = HOUR_MS;
+
+/// What makes crates follow the air alike.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Key {
+    /// Time constant in tenths of an hour.
+    lag: i32,
+    /// The crate, where a probe makes it one of its own.
+    probe: Option<String>,
+}
+
+impl Key {
+    pub(super) fn new(lag_h: f64, probe: Option<&String>) -> Self {
+        Self {
+            // Half hours: a finer grain than the figure is known to would only make more of them.
+            lag: (lag_h * 2.0).round() as i32 * 5,
+            probe: probe.cloned(),
+        }
+    }
+}
+
+/// One hour of the last two days.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HourNow {
+    /// Its start.
+    pub at: Stamp,
+    /// Last core temperature in it, C.
+    pub core_c: f64,
+    /// Smallest distance from sweating in it, kelvin.
+    pub margin_k: Option<f64>,
+}
+
+/// One day of the winter.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CohortDay {
+    /// Its number, counted from 1970 in UTC.
+    pub day: i64,
+    /// Lowest and highest core temperature, C.
+    pub core_c: (f64, f64),
+    /// Smallest distance from sweating, kelvin.
+    pub margin_k: Option<f64>,
+    /// Hours sweating since the beginning.
+    pub wet_h: f64,
+}
+
+/// Their state.
+#[derive(Debug, Clone)]
+pub struct Cohort {
+    pub(super) key: Key,
+    /// Temperature among the tubers, C: a probe's word while it speaks, else computed.
+    pub core_c: Option<f64>,
+    /// Distance of the skins from the dew point of the air, kelvin, and when.
+    pub margin_k: Option<(Stamp, f64)>,
+    /// What sensors and model leave open of it, kelvin.
+    pub error_k: f64,
+    /// Hours at or below the dew point.
+    pub wet_h: f64,
+    /// Hours so near to it that nobody can tell.
+    pub unsure_h: f64,
+    /// Warmth since 1 January, C day above the base.
+    pub heat: f64,
+    /// The last two days by the hour.
+    pub hours: Arc<VecDeque<HourNow>>,
+    /// The winter by the day.
+    pub days: Arc<Vec<CohortDay>>,
+    /// The time constant as fitted to a probe.
+    pub fit: Option<LagFit>,
+    probe: Option<(Stamp, f64)>,
+    pairs: Arc<VecDeque<(Stamp, f64, f64)>>,
+    today: Option<CohortDay>,
+}
+
+/// One step of the air around them.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct AirStep {
+    pub(super) at: Stamp,
+    pub(super) hours: f64,
+    pub(super) from_c: f64,
+    pub(super) to_c: f64,
+    pub(super) humidity: Option<f64>,
+    /// The time between was covered by readings.
+    pub(super) covered: bool,
+    pub(super) error: SensorError,
+}
+
+impl Cohort {
+    pub(super) fn new(key: Key) -> Self {
+        Self {
+            key,
+            core_c: None,
+            margin_k: None,
+            error_k: 0.0,
+            wet_h: 0.0,
+            unsure_h: 0.0,
+            heat: 0.0,
+            hours: Arc::default(),
+            days: Arc::default(),
+            fit: None,
+            probe: None,
+            pairs: Arc::default(),
+            today: None,
+        }
+    }
+
+    /// Time constant in hours: fitted where a probe allows it.
+    pub fn lag_h(&self) -> f64 {
+        self.fit
+            .map_or(f64::from(self.key.lag) / 10.0, |fit| fit.tau_h)
+    }
+
+    /// The crate whose probe it follows.
+    pub fn probed(&self) -> Option<&str> {
+        self.key.probe.as_deref()
+    }
+
+    /// Wet, dry, or nobody can tell.
+    pub fn wetness(&self) -> Option<Wetness> {
+        let (_, margin) = self.margin_k?;
+        Some(tuber::wetness(margin, self.error_k))
+    }
+
+    /// What the probe says.
+    pub(super) fn probe(&mut self, at: Stamp, t: f64) {
+        if self.probe.is_none_or(|(last, _)| last < at) {
+            self.probe = Some((at, t));
+        }
+    }
+
+    pub(super) fn step(&mut self, air: &AirStep) {
+        let lag = self.lag_h();
+        let modelled = match self.core_c {
+            None => air.to_c,
+            Some(core) => tuber::core_step(core, air.from_c, air.to_c, air.hours, lag),
+        };
+        let speaks = self
+            .probe
+            .filter(|(at, _)| air.at.since(*at).abs() <= PROBE_SPEAKS_MS);
+        let core = speaks.map_or(modelled, |(_, t)| t);
+        self.core_c = Some(core);
+        if air.covered {
+            self.heat += warmth::degree_days(core, air.hours);
+        }
+        let margin = air.humidity.and_then(|rh| {
+            let air_then = Air::new(
+                Celsius::new(air.to_c).ok()?,
+                RelativeHumidity::new(rh).ok()?,
+            );
+            self.error_k = tuber::margin_error_k(air_then, air.error);
+            Some(air_then.condensation_margin(Celsius::new(core).ok()?))
+        });
+        if let Some(margin) = margin {
+            self.margin_k = Some((air.at, margin));
+            if air.covered {
+                match margin {
+                    m if m <= 0.0 => self.wet_h += air.hours,
+                    m if m < self.error_k => self.unsure_h += air.hours,
+                    _ => {}
+                }
+            }
+        }
+        self.note_hour(air.at, core, margin);
+        self.note_day(air.at, core, margin);
+        if let Some((_, t)) = speaks {
+            self.note_pair(air, t);
+        }
+    }
+
+    fn note_hour(&mut self, at: Stamp, core_c: f64, margin_k: Option<f64>) {
+        let start = Stamp(at.0.div_euclid(HOUR_MS) * HOUR_MS);
+        // One allocation an hour at most: pages hold on to the old one.
+        let hours = Arc::make_mut(&mut self.hours);
+        match hours.back_mut() {
+            Some(hour) if hour.at == start => {
+                hour.core_c = core_c;
+                hour.margin_k = least(hour.margin_k, margin_k);
+            }
+            _ => {
+                hours.push_back(HourNow {
+                    at: start,
+                    core_c,
+                    margin_k,
+                });
+                if HOURS < hours.len() {
+                    hours.pop_front();
+                }
+            }
+        }
+    }
+
+    fn note_day(&mut self, at: Stamp, core: f64, margin: Option<f64>) {
+        let day = at.0.div_euclid(24 * HOUR_MS);
+        match &mut self.today {
+            Some(today) if today.day == day => {
+                today.core_c = (today.core_c.0.min(core), today.core_c.1.max(core));
+                today.margin_k = least(today.margin_k, margin);
+                today.wet_h = self.wet_h;
+            }
+            _ => {
+                let today = CohortDay {
+                    day,
+                    core_c: (core, core),
+                    margin_k: margin,
+                    wet_h: self.wet_h,
+                };
+                if let Some(over) = self.today.replace(today) {
+                    let days = Arc::make_mut(&mut self.days);
+                    if DAYS <= days.len() {
+                        days.remove(0);
+                    }
+                    days.push(over);
+                    self.fit_lag();
+                }
+            }
+        }
+    }
+
+    /// Air and probe side by side, once an hour.
+    fn note_pair(&mut self, air: &AirStep, probe: f64) {
+        let due = self
+            .pairs
+            .back()
+            .is_none_or(|(last, ..)| HOUR_MS <= air.at.since(*last));
+        if !due {
+            return;
+        }
+        let pairs = Arc::make_mut(&mut self.pairs);
+        pairs.push_back((air.at, air.to_c, probe));
+        if PAIRS < pairs.len() {
+            pairs.pop_front();
+        }
+    }
+
+    /// Once a day: what the probe says about how slowly the crate follows.
+    fn fit_lag(&mut self) {
+        let Some(&(first, ..)) = self.pairs.front() else {
+            return;
+        };
+        let samples: Vec<ProbeSample> = self
+            .pairs
+            .iter()
+            .map(|&(at, room_c, probe_c)| ProbeSample {
+                hour: at.since(first) as f64 / HOUR_MS as f64,
+                room_c,
+                probe_c,
+            })
+            .collect();
+        // A fit that leaves the figure open by more than a factor of two is worth less than the packing.
+        let told = tuber::fit_lag(&samples).filter(|fit| fit.high95_h <= 2.0 * fit.low95_h);
+        self.fit = told.or(self.fit);
+    }
+
+    /// The year has changed.
+    pub(super) fn new_year(&mut self) {
+        self.heat = 0.0;
+    }
+}
+
+fn least(a: Option<f64>, b: Option<f64>) -> Option<f64> {
+    a.into_iter().chain(b).reduce(f64::min)
+}

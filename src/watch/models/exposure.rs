@@ -1,0 +1,339 @@
+//! One body of air: what it did to everything that stands in it.
+
+use std::sync::Arc;
+
+use chrono::Datelike;
+
+use super::{
+    LONGEST_GAP_MS,
+    cohort::{AirStep, Cohort, DAYS, Key},
+};
+use crate::{
+    climate::{
+        Air, Celsius, RelativeHumidity, drying,
+        mould::{Mould, Surface},
+        tuber::SensorError,
+        warmth,
+    },
+    watch::reading::{HOUR_MS, SensorId, Stamp},
+};
+
+const DAY_MS: i64 = 24 * HOUR_MS;
+
+/// The end of one day.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Day {
+    /// Its number, counted from 1970 in UTC.
+    pub day: i64,
+    /// Deficit dose since the beginning, kPa day.
+    pub dose: f64,
+    /// Hours covered by readings since the beginning.
+    pub covered_h: f64,
+    /// Hours not covered since the beginning.
+    pub gap_h: f64,
+    /// Mould index by surface, in the order of [`Surface::ALL`].
+    pub mould: [f64; 4],
+    /// Warmth since 1 January, C day.
+    pub heat: f64,
+}
+
+/// The air near one sensor, or of a whole room.
+#[derive(Debug, Clone)]
+pub struct Exposure {
+    /// How the places in it begin; none is the whole room.
+    pub near: Option<String>,
+    pub(super) sensors: Vec<SensorId>,
+    /// The first reading.
+    pub since: Option<Stamp>,
+    /// Deficit dose, kPa day.
+    pub dose: f64,
+    /// Hours covered by readings of temperature and humidity.
+    pub covered_h: f64,
+    /// Hours in gaps too long to bridge, or without a humidity.
+    pub gap_h: f64,
+    /// Mould index by surface, in the order of [`Surface::ALL`].
+    pub mould: [Mould; 4],
+    /// Warmth since 1 January, C day above the base.
+    pub heat: f64,
+    /// Crates that follow it at the same pace.
+    pub cohorts: Vec<Cohort>,
+    /// Every day that is over.
+    pub days: Arc<Vec<Day>>,
+    /// How far its sensors may be off, the worst of them.
+    pub(super) error: SensorError,
+    last: Option<Last>,
+    hour: Hour,
+    year: i32,
+    today: i64,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Last {
+    at: Stamp,
+    temperature: f64,
+    humidity: Option<f64>,
+    deficit: Option<f64>,
+}
+
+/// Sums over one hour, weighted by time.
+#[derive(Debug, Clone, Copy, Default)]
+struct Hour {
+    n: i64,
+    hours: f64,
+    temperature: f64,
+    humidity: f64,
+}
+
+/// How the last days went, per day.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pace {
+    /// Deficit dose, kPa day.
+    pub dose: f64,
+    /// Standard deviation of the days' doses.
+    pub dose_sd: f64,
+    /// Growth of the mould index by surface; below 0 where it recedes.
+    pub mould: [f64; 4],
+    /// Warmth, C day.
+    pub heat: f64,
+}
+
+/// Days over which the pace is taken, and over which its scatter.
+const PACE_DAYS: usize = 7;
+const SCATTER_DAYS: usize = 14;
+/// Hours that must be covered before there is a pace.
+const PACE_HOURS: f64 = 24.0;
+
+impl Exposure {
+    pub(super) fn new(near: Option<String>, sensors: Vec<SensorId>) -> Self {
+        Self {
+            near,
+            sensors,
+            since: None,
+            dose: 0.0,
+            covered_h: 0.0,
+            gap_h: 0.0,
+            mould: [Mould::default(); 4],
+            heat: 0.0,
+            cohorts: Vec::new(),
+            days: Arc::default(),
+            error: SensorError::default(),
+            last: None,
+            hour: Hour::default(),
+            year: 0,
+            today: 0,
+        }
+    }
+
+    /// The last mean of temperature (C) and humidity (percent), and when.
+    pub fn air(&self) -> Option<(Stamp, f64, Option<f64>)> {
+        self.last.map(|l| (l.at, l.temperature, l.humidity))
+    }
+
+    pub(super) fn keep_cohorts(&mut self, keys: Vec<Key>) {
+        let mut old = std::mem::take(&mut self.cohorts);
+        for key in keys {
+            let same = old.iter().position(|c| c.key == key);
+            let cohort = same.map_or_else(
+                || {
+                    // Whatever stood here before has followed the same air.
+                    let mut new = Cohort::new(key);
+                    new.core_c = self.last.map(|l| l.temperature);
+                    new
+                },
+                |i| old.swap_remove(i),
+            );
+            self.cohorts.push(cohort);
+        }
+    }
+
+    /// Takes in the next mean of the air; true when an hour was completed by it.
+    pub(super) fn step(&mut self, at: Stamp, temperature: f64, humidity: Option<f64>) -> bool {
+        let deficit = humidity.and_then(|rh| {
+            let air = Air::new(
+                Celsius::new(temperature).ok()?,
+                RelativeHumidity::new(rh).ok()?,
+            );
+            Some(drying::deficit_kpa(air))
+        });
+        let this = Last {
+            at,
+            temperature,
+            humidity,
+            deficit,
+        };
+        let last = match self.last {
+            Some(last) if at < last.at => return false,
+            Some(last) => last,
+            None => {
+                self.since = Some(at);
+                self.today = at.0.div_euclid(DAY_MS);
+                self.year = at.to_utc().year();
+                self.hour.n = at.0.div_euclid(HOUR_MS);
+                this
+            }
+        };
+        self.turn(at);
+        let ms = at.since(last.at);
+        let hours = ms as f64 / HOUR_MS as f64;
+        let covered = ms <= LONGEST_GAP_MS;
+        match (last.deficit, deficit) {
+            (Some(before), Some(now)) if covered => {
+                self.dose += drying::dose(hours, before, now);
+                self.covered_h += hours;
+            }
+            _ => self.gap_h += hours,
+        }
+        if covered {
+            let mean = f64::midpoint(last.temperature, temperature);
+            self.heat += warmth::degree_days(mean, hours);
+        }
+        let step = AirStep {
+            at,
+            hours,
+            from_c: last.temperature,
+            to_c: temperature,
+            humidity,
+            covered,
+            error: self.error,
+        };
+        for cohort in &mut self.cohorts {
+            cohort.step(&step);
+        }
+        self.last = Some(this);
+        let n = at.0.div_euclid(HOUR_MS);
+        let completed = n != self.hour.n;
+        if completed {
+            self.grow();
+            self.hour.n = n;
+        }
+        if covered && let (Some(before), Some(now)) = (last.humidity, humidity) {
+            self.hour.hours += hours;
+            self.hour.temperature += hours * f64::midpoint(last.temperature, temperature);
+            self.hour.humidity += hours * f64::midpoint(before, now);
+        }
+        completed
+    }
+
+    /// The model asks for hourly means: a flickering sensor would start its dry clock again and again.
+    fn grow(&mut self) {
+        let Hour {
+            hours,
+            temperature,
+            humidity,
+            ..
+        } = std::mem::take(&mut self.hour);
+        if hours <= 0.0 {
+            return;
+        }
+        let (t, rh) = (temperature / hours, humidity / hours);
+        for (mould, surface) in self.mould.iter_mut().zip(Surface::ALL) {
+            *mould = mould.step(surface, surface.decline(), t, rh, hours);
+        }
+    }
+
+    /// Days and years that ended before `at`.
+    fn turn(&mut self, at: Stamp) {
+        let day = at.0.div_euclid(DAY_MS);
+        if day == self.today {
+            return;
+        }
+        let days = Arc::make_mut(&mut self.days);
+        if DAYS <= days.len() {
+            days.remove(0);
+        }
+        days.push(Day {
+            day: self.today,
+            dose: self.dose,
+            covered_h: self.covered_h,
+            gap_h: self.gap_h,
+            mould: self.mould.map(|m| m.index),
+            heat: self.heat,
+        });
+        self.today = day;
+        let year = at.to_utc().year();
+        if year != self.year {
+            self.year = year;
+            self.heat = 0.0;
+            self.cohorts.iter_mut().for_each(Cohort::new_year);
+        }
+    }
+
+    /// Deficit dose by an instant, kPa day, between days in proportion.
+    pub fn dose_at(&self, at: Stamp) -> f64 {
+        self.between(at, |d| d.dose, self.dose)
+    }
+
+    /// Hours not covered by an instant.
+    pub fn gap_at(&self, at: Stamp) -> f64 {
+        self.between(at, |d| d.gap_h, self.gap_h)
+    }
+
+    fn between(&self, at: Stamp, of: impl Fn(&Day) -> f64, now: f64) -> f64 {
+        let (Some(since), Some(last)) = (self.since, self.last) else {
+            return 0.0;
+        };
+        if last.at <= at {
+            return now;
+        }
+        let end = |d: &Day| Stamp((d.day + 1) * DAY_MS);
+        let next = self.days.partition_point(|d| end(d) <= at);
+        let before = next.checked_sub(1).and_then(|i| self.days.get(i));
+        let (from, value) = before.map_or((since, 0.0), |d| (end(d), of(d)));
+        let (to, then) = self
+            .days
+            .get(next)
+            .map_or((last.at, now), |d| (end(d), of(d)));
+        let share = at.since(from) as f64 / to.since(from).max(1) as f64;
+        value + (then - value) * share.clamp(0.0, 1.0)
+    }
+
+    /// How the last seven days went; none with less than a day of readings in them.
+    pub fn pace(&self) -> Option<Pace> {
+        let from = self.days.len().saturating_sub(PACE_DAYS);
+        // The end of the day before them, or the beginning.
+        let start = from.checked_sub(1).and_then(|i| self.days.get(i));
+        let zero = Day {
+            day: 0,
+            dose: 0.0,
+            covered_h: 0.0,
+            gap_h: 0.0,
+            mould: [0.0; 4],
+            heat: 0.0,
+        };
+        let start = start.unwrap_or(&zero);
+        let covered = self.covered_h - start.covered_h;
+        if covered < PACE_HOURS {
+            return None;
+        }
+        let a_day = 24.0 / covered;
+        let mut mould = [0.0; 4];
+        for ((pace, now), then) in mould.iter_mut().zip(self.mould).zip(start.mould) {
+            *pace = (now.index - then) * a_day;
+        }
+        Some(Pace {
+            dose: (self.dose - start.dose) * a_day,
+            dose_sd: self.scatter(),
+            mould,
+            // A new year begins at nothing.
+            heat: (self.heat - start.heat).max(0.0) * a_day,
+        })
+    }
+
+    /// Standard deviation of the doses of the last fourteen days that were covered for half or more.
+    fn scatter(&self) -> f64 {
+        let last = self.days.len().saturating_sub(SCATTER_DAYS + 1);
+        let doses: Vec<f64> = self.days[last..]
+            .windows(2)
+            .filter_map(|pair| {
+                let covered = pair[1].covered_h - pair[0].covered_h;
+                (12.0 <= covered).then(|| (pair[1].dose - pair[0].dose) * 24.0 / covered)
+            })
+            .collect();
+        let n = doses.len() as f64;
+        if n < 2.0 {
+            return 0.0;
+        }
+        let mean = doses.iter().sum::<f64>() / n;
+        (doses.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt()
+    }
+}

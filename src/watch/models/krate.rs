@@ -1,0 +1,288 @@
+//! One crate: what it took from its air, and what its weighings taught.
+
+use std::{collections::BTreeMap, sync::Arc};
+
+use serde::{Deserialize, Serialize};
+
+use super::{Cohort, Exposure, Models, cohort::Key};
+use crate::{
+    climate::{
+        Packing,
+        drying::{self, Coefficient, WeighIn},
+        tuber,
+    },
+    watch::{
+        crates::CrateFacts,
+        reading::Stamp,
+        settings::{Role, Settings},
+    },
+};
+
+/// One weighing of one crate.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Weighing {
+    /// When.
+    pub at: Stamp,
+    /// Grams.
+    pub grams: u32,
+    /// Deficit dose that the crate had taken by then, kPa day.
+    pub dose: f64,
+}
+
+/// How the loss of water of a crate is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Known {
+    /// From handbooks and the packing alone.
+    Assumed,
+    /// From so many other crates in the same packing that were weighed.
+    Alike(usize),
+    /// From so many weighings of its own.
+    Weighed(usize),
+}
+
+/// What the air has done up to some instant.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Toll {
+    pub(super) dose: f64,
+    pub(super) gap_h: f64,
+    pub(super) wet_h: f64,
+    pub(super) unsure_h: f64,
+}
+
+impl Toll {
+    pub(super) fn of(air: &Exposure, cohort: &Cohort) -> Self {
+        Self {
+            dose: air.dose,
+            gap_h: air.gap_h,
+            wet_h: cohort.wet_h,
+            unsure_h: cohort.unsure_h,
+        }
+    }
+
+    pub(super) fn minus(self, from: Self) -> Self {
+        Self {
+            dose: self.dose - from.dose,
+            gap_h: self.gap_h - from.gap_h,
+            wet_h: self.wet_h - from.wet_h,
+            unsure_h: self.unsure_h - from.unsure_h,
+        }
+    }
+}
+
+/// One crate with what was learnt of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Krate {
+    /// What was told of it.
+    pub facts: CrateFacts,
+    /// When its dose began to count.
+    pub since: Stamp,
+    /// Its weighings in order of time.
+    pub weighings: Vec<Weighing>,
+    /// Loss of water.
+    pub coefficient: Coefficient,
+    /// How that is known.
+    pub known: Known,
+    /// What its air had done before it came.
+    pub(super) from: Toll,
+    /// What it had taken when things were laid out anew.
+    taken: Option<Toll>,
+    /// Room, air and cohort.
+    pub(super) berth: Option<(usize, usize, usize)>,
+}
+
+/// Weighings of one crate that are kept: the first and the newest.
+const MOST_WEIGHINGS: usize = 60;
+/// What a farm scale and the moisture of the packing leave open of one weighing (common practice).
+const SCALE_SHARE: f64 = 0.005;
+/// Deviations of the normal distribution to either end of 90 %.
+const TO_90: f64 = 1.645;
+
+impl Krate {
+    pub(super) fn new(facts: CrateFacts, at: Stamp) -> Self {
+        Self {
+            since: facts.since.filter(|since| *since <= at).unwrap_or(at),
+            weighings: Vec::new(),
+            coefficient: facts.packing.transpiration(),
+            known: Known::Assumed,
+            from: Toll::default(),
+            taken: None,
+            berth: None,
+            facts,
+        }
+    }
+
+    pub(super) fn weigh(&mut self, weighing: Weighing) {
+        let place = self.weighings.partition_point(|w| w.at < weighing.at);
+        match self.weighings.get_mut(place) {
+            Some(same) if same.at == weighing.at => *same = weighing,
+            _ => self.weighings.insert(place, weighing),
+        }
+        if MOST_WEIGHINGS < self.weighings.len() {
+            self.weighings.remove(1);
+        }
+    }
+
+    /// Weight lost since the first weighing, as a share of it.
+    pub fn weighed_loss(&self) -> Option<f64> {
+        let (first, last) = (self.weighings.first()?, self.weighings.last()?);
+        (first.at < last.at).then(|| 1.0 - f64::from(last.grams) / f64::from(first.grams))
+    }
+
+    /// The loss by its own weighings: the slope of ln(mass) on dose, and 90 % around it.
+    ///
+    /// With two weighings the interval rests on an error of half a percent in each, with more on the
+    /// larger of that and their scatter. None where the weight did not fall.
+    fn by_weighings(&self) -> Option<Coefficient> {
+        let points: Vec<WeighIn> = self
+            .weighings
+            .iter()
+            .map(|w| WeighIn {
+                dose: w.dose,
+                grams: f64::from(w.grams),
+            })
+            .collect();
+        let slope = drying::crate_slope(&points)?;
+        if slope.k <= 0.0 {
+            return None;
+        }
+        let mean = points.iter().map(|p| p.dose).sum::<f64>() / points.len() as f64;
+        let spread = points.iter().map(|p| (p.dose - mean).powi(2)).sum::<f64>();
+        let sd = slope.se.unwrap_or(0.0).max(SCALE_SHARE / spread.sqrt());
+        Some(Coefficient {
+            k: slope.k,
+            // Nothing dries at less than a tenth of what it was seen to do; a floor, not a finding.
+            low: (slope.k - TO_90 * sd).max(slope.k / 10.0),
+            high: slope.k + TO_90 * sd,
+        })
+    }
+}
+
+/// One figure is better than another when its ends lie closer together.
+fn narrower(a: Coefficient, b: Coefficient) -> bool {
+    a.high / a.low < b.high / b.low
+}
+
+impl Models {
+    /// Before anything is laid out anew: what every crate has taken by now.
+    pub(super) fn note_tolls(&mut self) {
+        let rooms = &self.rooms;
+        for krate in Arc::make_mut(&mut self.crates).values_mut() {
+            let Some((room, exposure, cohort)) = krate.berth.take() else {
+                continue;
+            };
+            let air = &rooms[room].exposures[exposure];
+            krate.taken = air
+                .cohorts
+                .get(cohort)
+                .map(|cohort| Toll::of(air, cohort).minus(krate.from));
+        }
+    }
+
+    /// Puts every crate where it belongs, and makes the cohorts that they need.
+    pub(super) fn settle_crates(&mut self, settings: &Settings) {
+        let probed = |code: &str| {
+            settings.sensors.iter().any(|s| {
+                s.role == Role::Crate
+                    && s.crate_code
+                        .as_deref()
+                        .is_some_and(|c| c.eq_ignore_ascii_case(code))
+            })
+        };
+        let mut places: BTreeMap<&str, (usize, usize, Key)> = BTreeMap::new();
+        for (code, krate) in self.crates.iter() {
+            let facts = &krate.facts;
+            let name = facts.room.trim();
+            let Some(room) = self
+                .rooms
+                .iter()
+                .position(|r| r.name.eq_ignore_ascii_case(name))
+            else {
+                continue;
+            };
+            let kg = facts.tubers_g.map(|g| f64::from(g) / 1000.0);
+            let key = Key::new(
+                tuber::lag_h(facts.packing, kg),
+                probed(code).then_some(code),
+            );
+            places.insert(code, (room, self.rooms[room].near(&facts.place), key));
+        }
+        for (index, room) in self.rooms.iter_mut().enumerate() {
+            let room = Arc::make_mut(room);
+            let listed = places.values().any(|(r, ..)| *r == index);
+            let whole = room.exposures.len() - 1;
+            for (n, exposure) in room.exposures.iter_mut().enumerate() {
+                let mut keys: Vec<Key> = Vec::new();
+                for (r, e, key) in places.values() {
+                    if (*r, *e) == (index, n) && !keys.contains(key) {
+                        keys.push(key.clone());
+                    }
+                }
+                // A room whose crates nobody has listed holds some all the same.
+                if !listed && n == whole {
+                    keys.push(Key::new(tuber::lag_h(Packing::Unknown, None), None));
+                }
+                exposure.keep_cohorts(keys);
+            }
+        }
+        let berths: BTreeMap<String, (usize, usize, usize)> = places
+            .into_iter()
+            .filter_map(|(code, (room, exposure, key))| {
+                let cohorts = &self.rooms[room].exposures[exposure].cohorts;
+                let cohort = cohorts.iter().position(|c| c.key == key)?;
+                Some((code.to_owned(), (room, exposure, cohort)))
+            })
+            .collect();
+        let rooms = &self.rooms;
+        for (code, krate) in Arc::make_mut(&mut self.crates) {
+            krate.berth = berths.get(code).copied();
+            let Some((room, exposure, cohort)) = krate.berth else {
+                continue;
+            };
+            let air = &rooms[room].exposures[exposure];
+            let here = Toll::of(air, &air.cohorts[cohort]);
+            krate.from = match krate.taken.take() {
+                // It goes on from here with what it has taken elsewhere.
+                Some(taken) => here.minus(taken),
+                None => Toll {
+                    dose: air.dose_at(krate.since),
+                    gap_h: air.gap_at(krate.since),
+                    ..here
+                },
+            };
+        }
+        self.learn();
+    }
+
+    /// What weighings say about crates, their packings, and crates packed alike.
+    pub(super) fn learn(&mut self) {
+        let mut slopes: BTreeMap<Packing, Vec<f64>> = BTreeMap::new();
+        let own: BTreeMap<String, Coefficient> = self
+            .crates
+            .iter()
+            .filter_map(|(code, krate)| {
+                let own = krate.by_weighings()?;
+                slopes.entry(krate.facts.packing).or_default().push(own.k);
+                Some((code.clone(), own))
+            })
+            .collect();
+        let packings: BTreeMap<Packing, (Coefficient, Known)> = slopes
+            .into_iter()
+            .filter_map(|(packing, slopes)| {
+                let fitted = drying::pooled(&slopes)?.coefficient()?;
+                Some((packing, (fitted, Known::Alike(slopes.len()))))
+            })
+            .collect();
+        for (code, krate) in Arc::make_mut(&mut self.crates) {
+            let packing = krate.facts.packing;
+            let assumed = (packing.transpiration(), Known::Assumed);
+            let alike = packings.get(&packing).copied().unwrap_or(assumed);
+            let own = own
+                .get(code)
+                .filter(|own| narrower(**own, alike.0))
+                .map(|own| (*own, Known::Weighed(krate.weighings.len())));
+            (krate.coefficient, krate.known) = own.unwrap_or(alike);
+        }
+        self.packings = Arc::new(packings);
+    }
+}

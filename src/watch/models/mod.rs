@@ -1,0 +1,463 @@
+//! What the air does to the crates: temperature inside, sweating, water lost, mould, warmth, and where
+//! all that is heading.
+//!
+//! Fed with readings in the order in which they were measured, in means of ten minutes; what comes
+//! out of order, as from a logger that is read later beside a live sensor, is left to the record.
+//! Nothing is filled in: a gap widens what is said, it does not end it.
+
+mod air;
+mod cohort;
+mod concern;
+mod exposure;
+mod forecast;
+mod krate;
+mod outlook;
+mod room;
+pub mod threat;
+
+use std::{collections::BTreeMap, sync::Arc};
+
+pub use air::AirNow;
+use air::AirSensor;
+pub use cohort::{Cohort, CohortDay, HourNow};
+pub use exposure::{Day, Exposure, Pace};
+pub use forecast::{Arrives, Forecast, Outcome, Tally, Target};
+use krate::Toll;
+pub use krate::{Known, Krate, Weighing};
+pub use outlook::{Loss, planting_day};
+pub use room::RoomModel;
+
+use super::{
+    crates::CrateFacts,
+    reading::{HOUR_MS, MINUTE_MS, Reading, SensorId, Stamp},
+    rule::Quantity,
+    settings::{Role, RoomSettings, SensorSettings, Settings, Stage},
+};
+use crate::climate::{
+    Air, Celsius, Packing, RelativeHumidity,
+    drying::{self, Coefficient},
+};
+
+/// Width of a mean in milliseconds.
+pub const SLOT_MS: i64 = 10 * MINUTE_MS;
+/// The longest time between two means that is bridged, in milliseconds.
+pub const LONGEST_GAP_MS: i64 = (drying::LONGEST_GAP_H * HOUR_MS as f64) as i64;
+/// The latest word of a neighbour still belongs to the same air, in milliseconds.
+const TOGETHER_MS: i64 = 3 * SLOT_MS;
+/// The weather of an hour ago is still the weather.
+const WEATHER_MS: i64 = HOUR_MS;
+
+/// Everything that is computed, for every room. Cheap to clone: what does not change is shared.
+#[derive(Debug, Clone, Default)]
+pub struct Models {
+    rooms: Vec<Arc<RoomModel>>,
+    air: BTreeMap<SensorId, Arc<AirSensor>>,
+    crates: Arc<BTreeMap<String, Krate>>,
+    packings: Arc<BTreeMap<Packing, (Coefficient, Known)>>,
+    outdoor: Option<AirNow>,
+    planting: (u32, u32),
+}
+
+/// What is to be held against a room's rules.
+#[derive(Debug)]
+pub(super) struct RoomLook {
+    pub(super) room: usize,
+    pub(super) at: Stamp,
+    pub(super) fresh: bool,
+    pub(super) values: Vec<(Quantity, f64)>,
+}
+
+/// A crate and what its air has done to it by now.
+#[derive(Debug, Clone, Copy)]
+pub struct CrateNow<'a> {
+    /// The crate; none stands for what a room holds that nobody has listed.
+    pub krate: &'a Krate,
+    /// The room it stands in.
+    pub room: &'a RoomModel,
+    /// The air around it.
+    pub air: &'a Exposure,
+    /// Those that follow the air as it does.
+    pub cohort: &'a Cohort,
+    /// Deficit dose, kPa day.
+    pub dose: f64,
+    /// Hours that no reading covers.
+    pub gap_h: f64,
+    /// Hours sweating.
+    pub wet_h: f64,
+    /// Hours so near to sweating that nobody can tell.
+    pub unsure_h: f64,
+    /// Water lost, now and by planting; none before a day of readings.
+    pub loss: Option<Loss>,
+    /// Mould index of its packing, 0 to 6.
+    pub mould: f64,
+    /// Days until the index reaches 1 as the last seven days went on; none: not that way.
+    pub mould_days: Option<f64>,
+}
+
+impl Models {
+    /// Lays out rooms and sensors anew; what is still the same keeps its memory.
+    pub(super) fn adopt(&mut self, settings: &Settings) {
+        self.note_tolls();
+        let before = std::mem::take(&mut self.rooms);
+        self.planting = settings.planting;
+        for room in &settings.rooms {
+            let old = before.iter().find(|r| r.name == room.name);
+            self.rooms
+                .push(Arc::new(RoomModel::adopt(old, room, settings)));
+        }
+        self.air.retain(|id, _| {
+            let mut sensors = settings.sensors.iter();
+            sensors.any(|s| s.id == *id && s.role == Role::Air)
+        });
+        for sensor in settings.sensors.iter().filter(|s| s.role == Role::Air) {
+            let room = settings.rooms.iter().find(|r| r.name == sensor.room);
+            let idle = room.is_none_or(|r| r.stage == Stage::Empty);
+            let limits = room.map(RoomSettings::in_force);
+            let air = self.air.entry(sensor.id).or_default();
+            Arc::make_mut(air).adopt(limits.as_ref(), idle);
+        }
+        self.settle_crates(settings);
+    }
+
+    /// Crates that are new or changed, and codes of those that are gone.
+    pub(super) fn set_crates(
+        &mut self,
+        at: Stamp,
+        changed: &[CrateFacts],
+        gone: &[String],
+        settings: &Settings,
+    ) {
+        self.note_tolls();
+        let crates = Arc::make_mut(&mut self.crates);
+        for code in gone {
+            crates.remove(&code.to_ascii_uppercase());
+        }
+        for facts in changed {
+            let key = facts.code.to_ascii_uppercase();
+            let new = Krate::new(facts.clone(), at);
+            match crates.get_mut(&key) {
+                // The same filling in another place or packing.
+                Some(krate) if krate.facts.since == facts.since => krate.facts = facts.clone(),
+                _ => {
+                    crates.insert(key, new);
+                }
+            }
+        }
+        self.settle_crates(settings);
+    }
+
+    /// One crate was weighed.
+    pub(super) fn weigh(&mut self, code: &str, at: Stamp, grams: u32) {
+        let key = code.to_ascii_uppercase();
+        let dose = self.crates.get(&key).and_then(|krate| {
+            let (room, exposure, _) = krate.berth?;
+            Some(self.rooms[room].exposures[exposure].dose_at(at) - krate.from.dose)
+        });
+        let crates = Arc::make_mut(&mut self.crates);
+        if let (Some(krate), Some(dose)) = (crates.get_mut(&key), dose) {
+            krate.weigh(Weighing { at, grams, dose });
+            self.learn();
+        }
+    }
+
+    /// What has to be told so that the crates are as listed; none when they are.
+    pub fn differing(&self, listed: Vec<CrateFacts>) -> Option<(Vec<CrateFacts>, Vec<String>)> {
+        let gone: Vec<String> = self
+            .crates
+            .values()
+            .map(|k| k.facts.code.clone())
+            .filter(|code| !listed.iter().any(|l| l.code.eq_ignore_ascii_case(code)))
+            .collect();
+        let changed: Vec<CrateFacts> = listed
+            .into_iter()
+            .filter(|l| self.krate(&l.code).is_none_or(|k| k.facts != *l))
+            .collect();
+        (!changed.is_empty() || !gone.is_empty()).then_some((changed, gone))
+    }
+
+    // ---- for pages ----
+
+    /// Every room in the order of the settings.
+    pub fn rooms(&self) -> impl Iterator<Item = &RoomModel> {
+        self.rooms.iter().map(AsRef::as_ref)
+    }
+
+    /// The room of that name.
+    pub fn room(&self, name: &str) -> Option<&RoomModel> {
+        self.rooms()
+            .find(|r| r.name.eq_ignore_ascii_case(name.trim()))
+    }
+
+    /// Every listed crate, by its code.
+    pub fn crates(&self) -> impl Iterator<Item = &Krate> {
+        self.crates.values()
+    }
+
+    /// The crate with that code.
+    pub fn krate(&self, code: &str) -> Option<&Krate> {
+        self.crates.get(&code.to_ascii_uppercase())
+    }
+
+    /// What was learnt of a packing from crates that were weighed.
+    pub fn learnt(&self, packing: Packing) -> Option<(Coefficient, Known)> {
+        self.packings.get(&packing).copied()
+    }
+
+    /// The weather as it was last heard.
+    pub fn outdoor(&self) -> Option<AirNow> {
+        self.outdoor
+    }
+
+    /// Month and day of planting.
+    pub fn planting(&self) -> (u32, u32) {
+        self.planting
+    }
+
+    /// A crate as it stands at `now`; none in a room that is not watched.
+    pub fn stand<'a>(&'a self, krate: &'a Krate, now: Stamp) -> Option<CrateNow<'a>> {
+        let (room, exposure, cohort) = krate.berth?;
+        let room = self.rooms.get(room)?;
+        let air = room.exposures.get(exposure)?;
+        let cohort = air.cohorts.get(cohort)?;
+        Some(self.stand_in(krate, room, air, cohort, now))
+    }
+
+    fn stand_in<'a>(
+        &'a self,
+        krate: &'a Krate,
+        room: &'a RoomModel,
+        air: &'a Exposure,
+        cohort: &'a Cohort,
+        now: Stamp,
+    ) -> CrateNow<'a> {
+        let taken = Toll::of(air, cohort).minus(krate.from);
+        let surface = krate.facts.packing.surface() as usize;
+        let pace = air.pace();
+        let mould = air.mould[surface].index;
+        let mould_days = pace
+            .map(|p| p.mould[surface])
+            .filter(|growth| 0.0 < *growth)
+            .map(|growth| ((1.0 - mould) / growth).max(0.0));
+        CrateNow {
+            krate,
+            room,
+            air,
+            cohort,
+            dose: taken.dose,
+            gap_h: taken.gap_h,
+            wet_h: taken.wet_h,
+            unsure_h: taken.unsure_h,
+            loss: pace.map(|pace| {
+                // What it took before anybody measured is not known, and not compared.
+                let since = air.since.map_or(krate.since, |s| s.max(krate.since));
+                outlook::loss(krate, since, taken, pace, now, self.planting)
+            }),
+            mould,
+            mould_days,
+        }
+    }
+
+    /// Every crate of a room as it stands; where none is listed, one that stands for all.
+    pub fn stand_all<'a>(&'a self, room: &'a RoomModel, now: Stamp) -> Vec<CrateNow<'a>> {
+        let own = |k: &&Krate| {
+            k.berth
+                .and_then(|(r, ..)| self.rooms.get(r))
+                .is_some_and(|r| r.name == room.name)
+        };
+        let listed: Vec<CrateNow<'a>> = self
+            .crates
+            .values()
+            .filter(own)
+            .filter_map(|k| self.stand(k, now))
+            .collect();
+        let whole = room.exposures.last();
+        match whole.and_then(|air| Some((air, air.cohorts.first()?))) {
+            Some((air, cohort)) if listed.is_empty() => {
+                vec![self.stand_in(&room.unlisted, room, air, cohort, now)]
+            }
+            _ => listed,
+        }
+    }
+
+    // ---- readings ----
+
+    /// Takes in a reading of a sensor that is in service; gives what is to be held against the rules
+    /// of its room when a mean was completed.
+    #[inline]
+    pub(super) fn hear(
+        &mut self,
+        sensor: &SensorSettings,
+        room: usize,
+        reading: &Reading,
+    ) -> Option<RoomLook> {
+        match sensor.role {
+            Role::Air => {
+                let air = self.air.get_mut(&sensor.id)?;
+                let mean = Arc::make_mut(air).hear(reading.measured_at, reading.values)?;
+                self.completed(sensor, room, mean, reading)
+            }
+            Role::Crate => {
+                self.probe(sensor, room, reading);
+                None
+            }
+            Role::Outdoor => {
+                let newer = self.outdoor.is_none_or(|o| o.at < reading.measured_at);
+                if newer {
+                    let thousandth = |v: i32| f64::from(v) / 1000.0;
+                    self.outdoor = Some(AirNow {
+                        at: reading.measured_at,
+                        temperature_c: reading.values.temperature_mc.map(thousandth),
+                        humidity_pct: reading.values.humidity_mpct.map(thousandth),
+                    });
+                }
+                None
+            }
+            Role::Surface | Role::Soil => None,
+        }
+    }
+
+    fn probe(&mut self, sensor: &SensorSettings, room: usize, reading: &Reading) {
+        let (Some(code), Some(t)) = (&sensor.crate_code, reading.values.temperature_mc) else {
+            return;
+        };
+        let room = Arc::make_mut(&mut self.rooms[room]);
+        let cohorts = room.exposures.iter_mut().flat_map(|e| &mut e.cohorts);
+        for cohort in cohorts {
+            if cohort
+                .probed()
+                .is_some_and(|c| c.eq_ignore_ascii_case(code))
+            {
+                cohort.probe(reading.measured_at, f64::from(t) / 1000.0);
+            }
+        }
+    }
+
+    fn completed(
+        &mut self,
+        sensor: &SensorSettings,
+        room: usize,
+        mean: AirNow,
+        reading: &Reading,
+    ) -> Option<RoomLook> {
+        let index = room;
+        let room = Arc::make_mut(self.rooms.get_mut(index)?);
+        if room.stage == Stage::Empty {
+            return None;
+        }
+        if let Some(air) = self.air.get_mut(&sensor.id) {
+            Arc::make_mut(air).look(|mut forecast| {
+                forecast.sensor = sensor.id;
+                room.note(forecast);
+            });
+        }
+        let (mut hourly, mut first) = (false, false);
+        for exposure in &mut room.exposures {
+            if !exposure.sensors.contains(&sensor.id) {
+                continue;
+            }
+            let others = exposure.sensors.iter().filter_map(|id| {
+                let now = self.air.get(id)?.now()?;
+                (mean.at.since(now.at).abs() <= TOGETHER_MS).then_some(now)
+            });
+            let (mut t, mut rh) = ((0.0, 0.0), (0.0, 0.0));
+            for air in others {
+                let add = |sum: &mut (f64, f64), value: Option<f64>| {
+                    if let Some(value) = value {
+                        *sum = (sum.0 + value, sum.1 + 1.0);
+                    }
+                };
+                add(&mut t, air.temperature_c);
+                add(&mut rh, air.humidity_pct);
+            }
+            let of = |(sum, n): (f64, f64)| (0.0 < n).then(|| sum / n);
+            if let Some(t) = of(t) {
+                first |= exposure.near.is_none() && exposure.since.is_none();
+                hourly |= exposure.step(mean.at, t, of(rh));
+            }
+        }
+        if first {
+            room.unlisted.since = mean.at;
+        }
+        let fresh = reading.received_at.since(mean.at) <= sensor.hold_ms().max(TOGETHER_MS);
+        Some(self.look(index, mean.at, fresh, hourly))
+    }
+
+    /// What the rules of a room are held against.
+    fn look(&self, index: usize, at: Stamp, fresh: bool, hourly: bool) -> RoomLook {
+        let room = &self.rooms[index];
+        let mut values = Vec::with_capacity(9);
+        let cohorts = || room.exposures.iter().flat_map(|e| &e.cohorts);
+        let margin = cohorts()
+            // A probe is judged for itself, at every word.
+            .filter(|c| c.probed().is_none())
+            .filter_map(|c| c.margin_k)
+            .filter(|(when, _)| at.since(*when).abs() <= HOUR_MS)
+            .map(|(_, margin)| margin)
+            .reduce(f64::min);
+        values.extend(margin.map(|m| (Quantity::CoreMargin, m)));
+        let coldest = cohorts().filter_map(|c| c.core_c).reduce(f64::min);
+        if let (Some(coldest), Some(dew)) = (coldest, self.outdoor_dew_point(at)) {
+            values.push((Quantity::Thaw, dew - coldest));
+        }
+        let ahead = room.sensors.iter().filter_map(|id| {
+            let air = self.air.get(id)?;
+            let hours = air.ahead(Target::Frost).unwrap_or(f64::INFINITY);
+            let t = air.now()?.temperature_c?;
+            Some((hours, t < room.band.low_c))
+        });
+        let (mut soon, mut soon_below) = (f64::INFINITY, f64::INFINITY);
+        for (hours, below) in ahead {
+            soon = soon.min(hours);
+            soon_below = soon_below.min(if below { hours } else { f64::INFINITY });
+        }
+        values.push((Quantity::FrostAhead, soon));
+        values.push((Quantity::FrostAheadBelow, soon_below));
+        if hourly {
+            self.look_hourly(room, at, &mut values);
+        }
+        RoomLook {
+            room: index,
+            at,
+            fresh,
+            values,
+        }
+    }
+
+    fn look_hourly(&self, room: &RoomModel, at: Stamp, values: &mut Vec<(Quantity, f64)>) {
+        let (mut excess, mut total): (Option<f64>, Option<f64>) = (None, None);
+        let (mut index, mut days) = (0.0, f64::INFINITY);
+        let mut heat: f64 = 0.0;
+        let worst = |sum: &mut Option<f64>, value: f64| {
+            *sum = Some(sum.map_or(value, |s| s.max(value)));
+        };
+        for crate_now in self.stand_all(room, at) {
+            if let Some(loss) = crate_now.loss {
+                if loss.weighed {
+                    worst(&mut total, loss.planting.shrink * 100.0);
+                } else {
+                    worst(&mut excess, (loss.planting.shrink - loss.at_target) * 100.0);
+                }
+            }
+            index = f64::max(index, crate_now.mould);
+            days = f64::min(days, crate_now.mould_days.unwrap_or(f64::INFINITY));
+            heat = heat.max(crate_now.cohort.heat);
+        }
+        values.extend(excess.map(|v| (Quantity::Excess, v)));
+        values.extend(total.map(|v| (Quantity::Total, v)));
+        values.push((Quantity::MouldIndex, index));
+        values.push((Quantity::MouldDays, days));
+        values.push((Quantity::Warmth, heat));
+    }
+
+    fn outdoor_dew_point(&self, at: Stamp) -> Option<f64> {
+        let weather = self.outdoor?;
+        if WEATHER_MS < at.since(weather.at).abs() {
+            return None;
+        }
+        let air = Air::new(
+            Celsius::new(weather.temperature_c?).ok()?,
+            RelativeHumidity::new(weather.humidity_pct?).ok()?,
+        );
+        Some(air.dew_point().degrees())
+    }
+}

@@ -1,0 +1,138 @@
+//! One room: the bodies of air in it, and the forecasts made from them.
+
+use std::{collections::BTreeMap, sync::Arc};
+
+use super::{Exposure, Forecast, Krate, Tally, Target, forecast::Outcome};
+use crate::{
+    climate::{Packing, tuber::SensorError},
+    watch::{
+        crates::CrateFacts,
+        limits::Band,
+        reading::{SensorId, Stamp},
+        settings::{Role, RoomSettings, Settings, Stage},
+    },
+};
+
+/// Forecasts of one room that are kept one by one.
+const MOST_FORECASTS: usize = 200;
+
+/// One room.
+#[derive(Debug, Clone)]
+pub struct RoomModel {
+    /// Its name.
+    pub name: String,
+    /// What it is doing.
+    pub stage: Stage,
+    /// The range it should stay in.
+    pub band: Band,
+    /// The air near each sensor that says where it hangs, and last the air of the whole room.
+    pub exposures: Vec<Exposure>,
+    /// Forecasts made, the newest last.
+    pub forecasts: Arc<Vec<Forecast>>,
+    /// What came of all that were ever made.
+    pub tally: BTreeMap<Target, Tally>,
+    /// Its air sensors.
+    pub(super) sensors: Vec<SensorId>,
+    /// Stands for what it holds while nobody has listed any crate.
+    pub(super) unlisted: Krate,
+}
+
+impl RoomModel {
+    /// The room under new settings; the same bodies of air keep their memory, unless it was empty.
+    pub(super) fn adopt(old: Option<&Arc<Self>>, room: &RoomSettings, settings: &Settings) -> Self {
+        let own = || {
+            let sensors = settings.sensors.iter();
+            sensors.filter(|s| s.role == Role::Air && s.room == room.name)
+        };
+        let sensors: Vec<SensorId> = own().map(|s| s.id).collect();
+        let mut wanted: Vec<(Option<String>, Vec<SensorId>)> = Vec::new();
+        for sensor in own() {
+            let Some(near) = &sensor.near else { continue };
+            match wanted.iter_mut().find(|(n, _)| n.as_ref() == Some(near)) {
+                Some((_, ids)) => ids.push(sensor.id),
+                None => wanted.push((Some(near.clone()), vec![sensor.id])),
+            }
+        }
+        wanted.push((None, sensors.clone()));
+        // What stood in a room that was emptied is gone; the next winter begins anew.
+        let old = old.filter(|o| o.stage != Stage::Empty || room.stage == Stage::Empty);
+        let exposures = wanted.into_iter().map(|(near, ids)| {
+            let same = old.and_then(|o| o.exposures.iter().find(|e| e.near == near));
+            let mut exposure = same
+                .cloned()
+                .unwrap_or_else(|| Exposure::new(near, Vec::new()));
+            exposure.error = own()
+                .filter(|s| ids.contains(&s.id))
+                .map(|s| s.accuracy())
+                .reduce(worse)
+                .unwrap_or_default();
+            exposure.sensors = ids;
+            exposure
+        });
+        Self {
+            name: room.name.clone(),
+            stage: room.stage,
+            band: room.in_force().band,
+            exposures: exposures.collect(),
+            forecasts: old.map(|o| Arc::clone(&o.forecasts)).unwrap_or_default(),
+            tally: old.map(|o| o.tally.clone()).unwrap_or_default(),
+            sensors,
+            unlisted: old.map_or_else(|| unlisted(&room.name), |o| o.unlisted.clone()),
+        }
+    }
+
+    /// The body of air that a place belongs to: the one whose name the place begins with, the longest
+    /// of several, else the whole room's.
+    pub(super) fn near(&self, place: &str) -> usize {
+        let place = place.trim().to_lowercase();
+        let named = self.exposures.iter().enumerate().filter(|(_, e)| {
+            let near = e.near.as_ref();
+            near.is_some_and(|n| place.starts_with(&n.to_lowercase()))
+        });
+        named
+            .max_by_key(|(_, e)| e.near.as_ref().map(String::len))
+            .map_or(self.exposures.len() - 1, |(index, _)| index)
+    }
+
+    /// A forecast made, or one whose outcome is known.
+    pub(super) fn note(&mut self, forecast: Forecast) {
+        let forecasts = Arc::make_mut(&mut self.forecasts);
+        if forecast.outcome == Outcome::Open {
+            if MOST_FORECASTS <= forecasts.len() {
+                forecasts.remove(0);
+            }
+            forecasts.push(forecast);
+            return;
+        }
+        let tally = self.tally.entry(forecast.target).or_default();
+        tally.add(forecast.outcome);
+        let made = forecasts.iter_mut().rev().find(|f| {
+            (f.sensor, f.target, f.made_at) == (forecast.sensor, forecast.target, forecast.made_at)
+        });
+        if let Some(made) = made {
+            *made = forecast;
+        }
+    }
+}
+
+fn worse(a: SensorError, b: SensorError) -> SensorError {
+    SensorError {
+        temperature_k: a.temperature_k.max(b.temperature_k),
+        humidity_pct: a.humidity_pct.max(b.humidity_pct),
+    }
+}
+
+fn unlisted(room: &str) -> Krate {
+    let facts = CrateFacts {
+        code: String::new(),
+        room: room.to_owned(),
+        place: String::new(),
+        packing: Packing::Unknown,
+        tubers_g: None,
+        divided: false,
+        washed: false,
+        uncured: false,
+        since: None,
+    };
+    Krate::new(facts, Stamp(0))
+}
