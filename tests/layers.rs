@@ -98,6 +98,7 @@ const PURE: &[&str] = &[
     "stock/",
     "season/",
     "intake/decode/",
+    "notify/advice.rs",
     "notify/computed.rs",
     "notify/kinds.rs",
     "notify/letter.rs",

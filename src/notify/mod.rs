@@ -6,6 +6,7 @@
 pub mod channel;
 pub mod command;
 mod computed;
+pub mod advice;
 pub mod courier;
 pub mod email;
 pub mod heartbeat;
