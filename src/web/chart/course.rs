@@ -184,9 +184,12 @@ impl Course {
                 tenth(x)
             );
         }
-        self.lines(&mut out, &mut labels, &frame);
+        let mut over = String::new();
+        self.lines(&mut over, &mut labels, &frame);
         self.words(&mut labels, &frame, here);
+        // Words under the lines: a word's halo over them would look like a gap.
         out += labels.markup();
+        out += &over;
         out += "</svg>";
         out
     }

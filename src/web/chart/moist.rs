@@ -136,7 +136,8 @@ impl MoistAir {
                 "<path class=\"dew\" d=\"M{x} {y}H{RIGHT}\"/><path class=\"foot\" d=\"M{x} {y}m0-4v8\"/>"
             );
         }
-        let line = self.trail(&mut out, (id, &band), &frame, &trail);
+        let mut over = String::new();
+        let line = self.trail(&mut over, (id, &band), &frame, &trail);
         let outdoor = self.outdoors().filter(|(t, w)| frame.holds(*t, *w));
         if let Some((t, w)) = outdoor {
             let (x, y) = (tenth(frame.x(t)), tenth(frame.y(w)));
@@ -145,7 +146,7 @@ impl MoistAir {
                 "<circle class=\"ring\" cx=\"{x}\" cy=\"{y}\" r=\"4\"/>"
             );
         }
-        // Words last, so that no line runs over them.
+        // Words under the trail: a word's halo over it would look like a gap.
         labels.avoid(line.iter().copied());
         labels.avoid(mould.iter().copied());
         if let Some((_, t, w)) = sweating {
@@ -153,6 +154,7 @@ impl MoistAir {
         }
         self.words(&mut labels, &frame, &trail, &mould);
         out += labels.markup();
+        out += &over;
         out += "</svg>";
         out
     }
