@@ -214,7 +214,7 @@ impl Course {
                     .map(|p| (0, frame.x(p.0), frame.y(p.1)))
                     .collect();
                 let drawn = thinned(&drawn);
-                labels.avoid(drawn.iter().map(|p| (p.1, p.2)));
+                labels.avoid_most(drawn.iter().map(|p| (p.1, p.2)));
                 d += &path(&drawn, 0);
             }
             if !d.is_empty() {
@@ -240,7 +240,7 @@ impl Course {
                     tenth(foot)
                 );
             }
-            labels.avoid([(x, y)]);
+            labels.avoid_most([(x, y)]);
             let (x, y) = (tenth(x), tenth(y));
             let _ = write!(
                 out,

@@ -18,18 +18,30 @@ pub(super) type Spot = (f64, f64, Anchor);
 /// Left, top, right and bottom of an area.
 pub(super) type Area = [f64; 4];
 
+/// How much more it counts to hide what the picture is about.
+const MOST: usize = 100;
+
 /// The labels of one picture, in the order of their importance.
 #[derive(Debug, Default)]
 pub(super) struct Labels {
     taken: Vec<Area>,
-    /// What labels should rather not cover.
-    drawn: Vec<(f64, f64)>,
+    /// What labels should rather not cover, with what hiding it counts.
+    drawn: Vec<(f64, f64, usize)>,
     out: String,
 }
 
 impl Labels {
     /// Marks a line or dot as something to keep clear of where there is a choice.
     pub(super) fn avoid(&mut self, points: impl IntoIterator<Item = (f64, f64)>) {
+        self.mark(points, 1);
+    }
+
+    /// The same for what the picture is about.
+    pub(super) fn avoid_most(&mut self, points: impl IntoIterator<Item = (f64, f64)>) {
+        self.mark(points, MOST);
+    }
+
+    fn mark(&mut self, points: impl IntoIterator<Item = (f64, f64)>, counts: usize) {
         const STEP: f64 = 4.0;
         let mut before: Option<(f64, f64)> = None;
         for (x, y) in points {
@@ -38,10 +50,10 @@ impl Labels {
                 for i in 1..steps as usize {
                     let part = i as f64 / steps;
                     self.drawn
-                        .push((x0 + (x - x0) * part, y0 + (y - y0) * part));
+                        .push((x0 + (x - x0) * part, y0 + (y - y0) * part, counts));
                 }
             }
-            self.drawn.push((x, y));
+            self.drawn.push((x, y, counts));
             before = Some((x, y));
         }
     }
@@ -54,12 +66,22 @@ impl Labels {
         spots: impl IntoIterator<Item = Spot>,
         within: Area,
     ) -> bool {
-        self.put_as("", label, spots, within)
+        self.put_as("", label, spots, within, usize::MAX)
+    }
+
+    /// The same, but nowhere when it would hide more than a touch of what the picture is about.
+    pub(super) fn put_clear(
+        &mut self,
+        label: &str,
+        spots: impl IntoIterator<Item = Spot>,
+        within: Area,
+    ) -> bool {
+        self.put_as("", label, spots, within, 3 * MOST)
     }
 
     /// The same for the word "now", which a page that has lost contact takes away.
     pub(super) fn put_now(&mut self, spots: impl IntoIterator<Item = Spot>, within: Area) -> bool {
-        self.put_as("class=\"instant\" ", "now", spots, within)
+        self.put_as("class=\"instant\" ", "now", spots, within, usize::MAX)
     }
 
     fn put_as(
@@ -68,6 +90,7 @@ impl Labels {
         label: &str,
         spots: impl IntoIterator<Item = Spot>,
         within: Area,
+        most: usize,
     ) -> bool {
         if label.is_empty() {
             return false;
@@ -82,8 +105,13 @@ impl Labels {
             if outside || self.taken.iter().any(|taken| meet(taken, &area)) {
                 continue;
             }
-            let hidden = self.drawn.iter().filter(|p| holds(&area, **p)).count();
-            if best.as_ref().is_none_or(|b| hidden < b.0) {
+            let hidden = self
+                .drawn
+                .iter()
+                .filter(|(x, y, _)| holds(&area, (*x, *y)))
+                .map(|drawn| drawn.2)
+                .sum();
+            if hidden <= most && best.as_ref().is_none_or(|b| hidden < b.0) {
                 best = Some((hidden, spot, area));
             }
         }

@@ -147,7 +147,7 @@ impl MoistAir {
             );
         }
         // Words under the trail: a word's halo over it would look like a gap.
-        labels.avoid(line.iter().copied());
+        labels.avoid_most(line.iter().copied());
         labels.avoid(mould.iter().copied());
         if let Some((_, t, w)) = sweating {
             labels.avoid([(frame.x(t), frame.y(w)), (RIGHT, frame.y(w))]);
@@ -294,8 +294,12 @@ impl MoistAir {
             let spots = [y - 5.0, y + LETTER + 1.0, y + LETTER * 0.35].map(beside);
             let spots: Vec<_> = spots.into_iter().flatten().collect();
             let long = format!("{label} sweats above");
-            if !labels.put(&long, spots.iter().copied(), FRAME) {
-                labels.put("sweats above", spots, FRAME);
+            // The sentence has the name too: a clear picture goes before a full label.
+            let spots = || spots.iter().copied();
+            let short = "sweats above";
+            if !labels.put_clear(&long, spots(), FRAME) && !labels.put_clear(short, spots(), FRAME)
+            {
+                labels.put(short, spots(), FRAME);
             }
         }
         if let Some(now) = self.now(trail) {
@@ -306,7 +310,7 @@ impl MoistAir {
             labels.put("no readings", spots, FRAME);
         }
         if let Some((t, w)) = self.outdoors().filter(|(t, w)| frame.holds(*t, *w)) {
-            labels.put("outdoors", around(frame.x(t), frame.y(w)), FRAME);
+            labels.put_clear("outdoors", around(frame.x(t), frame.y(w)), FRAME);
         }
         let (t, rh) = (self.band_t_c, self.band_rh);
         let inside = [0.85, 0.7, 0.5, 0.3, 0.15].map(|part| {
