@@ -2,6 +2,10 @@
 //!
 //! Colours and type sizes belong to the style sheet, so a picture follows light and dark by itself.
 
+pub mod course;
+mod label;
+pub mod moist;
+
 use std::fmt::Write as _;
 
 /// Width of the picture in its own units, close to the pixels it gets on a small phone.
@@ -23,8 +27,12 @@ const HEIGHT: f64 = TIMES + 6.0;
 /// Size of the letters on a phone, in picture units; the style sheet says the same.
 const LETTER: f64 = 12.0;
 /// Widest advance of a letter or figure, as a part of its size: digits and capitals of the usual
-/// system typefaces stay below it (judged by eye and by measuring, not from a standard).
-const ADVANCE: f64 = 0.62;
+/// system typefaces stay below it, but for a few (judged by eye and by measuring, not from a standard).
+const ADVANCE: f64 = 0.65;
+/// The same for the few that are as wide as they are high, such as the W of Wednesday.
+const WIDE_ADVANCE: f64 = 1.0;
+/// The same for a space.
+const SPACE_ADVANCE: f64 = 0.35;
 /// Keeps a number and its unit on one line.
 const NB: char = '\u{a0}';
 /// One slot of the strip.
@@ -119,21 +127,10 @@ impl Panel<'_> {
 impl Strip {
     /// The whole figure: picture, sentence, and a table to open. `id` sets it apart on its page.
     pub fn figure(&self, id: &str) -> String {
-        let id: String = id
-            .chars()
-            .map(|c| if c.is_ascii_alphanumeric() { c } else { '-' })
-            .collect();
-        let mut out = String::with_capacity(8 * 1024);
-        out += "<figure class=\"strip\">";
-        out += &self.svg(&id);
-        let _ = write!(
-            out,
-            "<figcaption id=\"{id}-c\">{}</figcaption>",
-            escape(&self.sentence())
-        );
-        self.table(&mut out, &id);
-        out += "</figure>";
-        out
+        let id = &name(id);
+        let mut table = String::new();
+        self.table(&mut table, id);
+        whole("strip", id, &self.svg(id), &self.sentence(), &table)
     }
 
     /// What the picture shows, for those who would rather read it.
@@ -287,7 +284,7 @@ impl Strip {
             tenth(y_high),
             tenth(y_low),
             top + PANEL,
-            path(&drawn),
+            path(&drawn, JOIN_MS),
         );
         // A dot says "this is now"; without a reading in the last two slots there is no now.
         if let Some(&(at, x, y)) = drawn.last()
@@ -370,20 +367,7 @@ impl Strip {
 
     /// Each tick inside the strip, with the middle of its label where there is room for one.
     fn placed_ticks(&self) -> Vec<(i64, Option<(f64, String)>)> {
-        let mut free_from = 0.0;
-        self.ticks
-            .iter()
-            .filter(|(at, _)| (self.from_ms..=self.to_ms).contains(at))
-            .map(|(at, label)| {
-                let half = width_of(label) / 2.0;
-                let middle = self.x(*at).min(WIDTH - half);
-                if label.is_empty() || middle - half < free_from {
-                    return (*at, None);
-                }
-                free_from = middle + half + LETTER * 0.5;
-                (*at, Some((middle, label.clone())))
-            })
-            .collect()
+        placed_ticks(&self.ticks, (self.from_ms, self.to_ms), |at| self.x(at))
     }
 }
 
@@ -408,15 +392,53 @@ impl Panel<'_> {
     }
 }
 
-/// A line through the points, broken wherever a slot is missing; a lone reading becomes a dot.
-fn path(points: &[(i64, f64, f64)]) -> String {
+/// Each tick between the edges, with the middle of its label where there is room for one.
+fn placed_ticks(
+    ticks: &[(i64, String)],
+    (from_ms, to_ms): (i64, i64),
+    x: impl Fn(i64) -> f64,
+) -> Vec<(i64, Option<(f64, String)>)> {
+    let mut free_from = 0.0;
+    ticks
+        .iter()
+        .filter(|(at, _)| (from_ms..=to_ms).contains(at))
+        .map(|(at, label)| {
+            let half = width_of(label) / 2.0;
+            let middle = x(*at).min(WIDTH - half);
+            if label.is_empty() || middle - half < free_from {
+                return (*at, None);
+            }
+            free_from = middle + half + LETTER * 0.5;
+            (*at, Some((middle, label.clone())))
+        })
+        .collect()
+}
+
+/// A figure made of its parts; the sentence is the caption.
+fn whole(class: &str, id: &str, svg: &str, sentence: &str, table: &str) -> String {
+    format!(
+        "<figure class=\"{class}\">{svg}<figcaption id=\"{id}-c\">{}</figcaption>{table}</figure>",
+        escape(sentence)
+    )
+}
+
+/// An id that is safe in markup and in a reference.
+fn name(id: &str) -> String {
+    id.chars()
+        .map(|c| if c.is_ascii_alphanumeric() { c } else { '-' })
+        .collect()
+}
+
+/// A line through the points, broken where two are further apart than `join_ms`; a lone reading
+/// becomes a dot.
+fn path(points: &[(i64, f64, f64)], join_ms: i64) -> String {
     let mut out = String::with_capacity(points.len() * 8);
     let mut before: Option<(i64, i64, i64)> = None;
     for (i, &(at, x, y)) in points.iter().enumerate() {
         // Whole tenths, so that the small steps add up to the right place at the far end.
         let (x, y) = ((x * 10.0).round() as i64, (y * 10.0).round() as i64);
-        let next = points.get(i + 1).filter(|n| n.0 - at <= JOIN_MS);
-        match before.filter(|b| at - b.0 <= JOIN_MS) {
+        let next = points.get(i + 1).filter(|n| n.0 - at <= join_ms);
+        match before.filter(|b| at - b.0 <= join_ms) {
             None => {
                 let _ = write!(out, "M{} {}", tenths(x), tenths(y));
                 if next.is_none() {
@@ -445,7 +467,12 @@ fn path(points: &[(i64, f64, f64)]) -> String {
 
 /// How wide a label can be at most, in picture units.
 fn width_of(label: &str) -> f64 {
-    label.chars().count() as f64 * LETTER * ADVANCE
+    let advance = |c| match c {
+        'W' | 'M' | 'w' | 'm' | '%' | '±' | '…' => WIDE_ADVANCE,
+        ' ' | NB => SPACE_ADVANCE,
+        _ => ADVANCE,
+    };
+    label.chars().map(advance).sum::<f64>() * LETTER
 }
 
 fn tenth(value: f64) -> String {
@@ -499,5 +526,7 @@ fn escape(text: &str) -> String {
     out
 }
 
+#[cfg(test)]
+mod seen;
 #[cfg(test)]
 mod tests;

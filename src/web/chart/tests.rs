@@ -82,6 +82,7 @@ fn a_gap_stays_open() {
             .temperatures()
             .map(|(at, _)| (at, broken.x(at), 10.0))
             .collect::<Vec<_>>(),
+        JOIN_MS,
     );
     let last = tenth(broken.x(99 * SLOT_MS) - broken.x(0));
     let first = tenth(broken.x(120 * SLOT_MS));
