@@ -119,6 +119,25 @@ pub struct Slope {
     pub n: usize,
 }
 
+impl Slope {
+    /// What this crate is to be projected with: Student's 90 % interval of `n - 2` degrees of
+    /// freedom, its lower end held above 0. `None` with two weigh-ins, which say nothing of their
+    /// own error, or where the crate gained weight: the packing's figure stands then.
+    pub fn coefficient(self) -> Option<Coefficient> {
+        let half = student_t(0.95, self.n.saturating_sub(2)) * self.se?;
+        around(self.k, half)
+    }
+}
+
+/// A fitted coefficient. Nothing dries at less than a tenth of its own mean: a floor, not a finding.
+fn around(k: f64, half: f64) -> Option<Coefficient> {
+    (0.0 < k).then(|| Coefficient {
+        k,
+        low: (k - half).max(k / 10.0),
+        high: k + half,
+    })
+}
+
 /// Ordinary least squares of `ln m` on the dose, with an intercept. `None` with fewer than two
 /// weigh-ins at different doses, or where a weight is not above 0.
 pub fn crate_slope(weigh_ins: &[WeighIn]) -> Option<Slope> {
@@ -196,12 +215,7 @@ impl Fitted {
         let n = self.crates as f64;
         let half =
             student_t(0.95, self.crates.saturating_sub(1)) * self.sd * (1.0 + 1.0 / n).sqrt();
-        // Nothing dries at less than a tenth of what its own kind does; a floor, not a finding.
-        (0.0 < self.k).then(|| Coefficient {
-            k: self.k,
-            low: (self.k - half).max(self.k / 10.0),
-            high: self.k + half,
-        })
+        around(self.k, half)
     }
 }
 
@@ -316,6 +330,10 @@ mod tests {
         assert_eq!(crate_slope(&[at(0.0, 9000.0), at(3.0, 0.0)]), None);
         let two = crate_slope(&[at(0.0, 9000.0), at(10.0, 9000.0 * (-0.05f64).exp())]).unwrap();
         assert!((two.k - 0.005).abs() < 1e-12 && two.se.is_none());
+        assert_eq!(two.coefficient(), None);
+        let three = crate_slope(&[at(0.0, 9000.0), at(5.0, 8790.0), at(10.0, 8555.0)]).unwrap();
+        let k = three.coefficient().unwrap();
+        assert!(three.k / 10.0 <= k.low && k.low < k.k && k.k < k.high);
         assert_eq!(pooled(&[0.004, 0.005]), None);
         assert!(
             pooled(&[-0.004, -0.005, -0.006])

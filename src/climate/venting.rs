@@ -6,7 +6,7 @@ use super::{
 };
 
 /// Heat capacities and heat of evaporation in J/(kg K) and J/kg, ASHRAE Fundamentals 2017,
-/// chapter 1, eqs. 28 to 32.
+/// chapter 1, eq. 30.
 const DRY_AIR_HEAT: f64 = 1006.0;
 const VAPOUR_HEAT: f64 = 1860.0;
 const EVAPORATION: f64 = 2_501_000.0;
