@@ -164,13 +164,7 @@ impl Scene {
         } else {
             venting::advise
         };
-        let advice = advise(
-            self.inside,
-            outside,
-            self.coldest_c,
-            self.pressure,
-            limits,
-        );
+        let advice = advise(self.inside, outside, self.coldest_c, self.pressure, limits);
         let (dew_in, dew_out) = (
             manner.temperature(advice.dew_point_inside_c),
             manner.temperature(advice.dew_point_outside_c),
@@ -178,7 +172,10 @@ impl Scene {
         let warmed = percent(advice.outside_at_room_pct.min(100.0));
         let shut = "Keep the vent shut".to_owned();
         let helps = if warm {
-            format!("It is {} outside.", manner.temperature(outside.temperature.degrees()))
+            format!(
+                "It is {} outside.",
+                manner.temperature(outside.temperature.degrees())
+            )
         } else {
             format!("Outside air, warmed to the room, would be at {warmed}.")
         };
@@ -294,12 +291,18 @@ impl Scene {
         };
         why.insert(
             0,
-            format!("That is what the air alone takes from {} to {goal}.", percent(rh)),
+            format!(
+                "That is what the air alone takes from {} to {goal}.",
+                percent(rh)
+            ),
         );
         why.push(match packing_kg {
             Some(dry) => {
                 let more = venting::packing_uptake_kg(dry, t, rh, to_pct) * 1000.0;
-                format!("Packing takes {} more before the air stays there.", weight(more))
+                format!(
+                    "Packing takes {} more before the air stays there.",
+                    weight(more)
+                )
             }
             None => {
                 let each = venting::packing_uptake_kg(100.0, t, rh, to_pct) * 1000.0;
@@ -349,7 +352,10 @@ impl Scene {
             ));
         }
         if why.is_empty() {
-            why.push("With volume, heater and weight in the configuration this says for how long.".to_owned());
+            why.push(
+                "With volume, heater and weight in the configuration this says for how long."
+                    .to_owned(),
+            );
         }
         Tip {
             matter: Matter::Heat,

@@ -3,10 +3,10 @@
 //! Pure are [`telling`] and [`plan`] (who is owed what), [`message`], [`letter`], [`summary`], [`kinds`] and
 //! [`words`]; [`courier`] takes what is owed to the ways out.
 
+pub mod advice;
 pub mod channel;
 pub mod command;
 mod computed;
-pub mod advice;
 pub mod courier;
 pub mod email;
 pub mod heartbeat;

@@ -309,27 +309,20 @@ fn thaw() -> Rungs {
 }
 
 /// Five and ten points beyond what the target itself takes: judgement. Growers note 5 % lost, are
-/// warned by 10 and act at 15 to 20 (common practice, no source).
+/// warned by 10 and act at 15 to 20 (common practice, no source). Never high: water leaves over weeks,
+/// and nothing is won by waking anybody.
 fn shrink() -> Rungs {
-    use Priority::{High, Medium};
     let day = 24 * HOUR_MS;
-    rungs(
-        vec![step(5.0, day, Medium), step(10.0, day, High)],
-        1.0,
-        day,
-    )
+    let of = |points| step(points, day, Priority::Medium);
+    rungs(vec![of(5.0), of(10.0)], 1.0, day)
 }
 
 /// The total is only believed of crates that were weighed: 15 to 20 % is where growers act (common
 /// practice, no source).
 fn shrink_weighed() -> Rungs {
-    use Priority::{High, Medium};
     let day = 24 * HOUR_MS;
-    rungs(
-        vec![step(15.0, day, Medium), step(20.0, day, High)],
-        1.0,
-        day,
-    )
+    let of = |percent| step(percent, day, Priority::Medium);
+    rungs(vec![of(15.0), of(20.0)], 1.0, day)
 }
 
 /// Two months ahead leaves time to air and dry; judgement.
@@ -338,14 +331,11 @@ fn mould_ahead() -> Rungs {
     rungs(vec![step(60.0, day, Priority::Low)], 15.0, day)
 }
 
-/// Index 1 is growth under the microscope, 3 what the eye sees (Hukka & Viitanen 1999).
+/// Index 1 is growth under the microscope, 3 what the eye sees (Hukka & Viitanen 1999). Never high, for
+/// the reason that drying is not.
 fn mould() -> Rungs {
-    use Priority::{High, Medium};
-    rungs(
-        vec![step(1.0, HOUR_MS, Medium), step(3.0, HOUR_MS, High)],
-        0.2,
-        24 * HOUR_MS,
-    )
+    let of = |index| step(index, HOUR_MS, Priority::Medium);
+    rungs(vec![of(1.0), of(3.0)], 0.2, 24 * HOUR_MS)
 }
 
 /// About a week before the 220 C day at which early varieties show eyes at 50 F (derived from growers'

@@ -16,4 +16,6 @@ begins 2026-12-01 08:00
   5:40 (13:40) --> Odile, announce: Look soon: Cold in the cellar
   6:30 (14:30) frost 1 room cellar, high: unacknowledged > latched-unacknowledged
   6:30 (14:30) cold 1 room cellar, low: unacknowledged > returned-unacknowledged
+  6:30 (14:30) sweating 1 room cellar, medium: normal > unacknowledged
   6:30 (14:30) --> Odile, over: Over: Frost near in the cellar
+  6:30 (14:30) --> Odile, announce: Act today: Close to sweating in the cellar

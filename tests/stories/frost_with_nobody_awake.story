@@ -21,9 +21,12 @@ begins 2027-01-12 20:00
  10:00 (06:00) --> Odile, announce: Look soon: Cold in the cellar
  10:30 (06:30) frost 1 room cellar, high: unacknowledged > latched-unacknowledged
  10:30 (06:30) cold 1 room cellar, low: unacknowledged > returned-unacknowledged
+ 10:30 (06:30) sweating 1 room cellar, medium: normal > unacknowledged
  10:30 (06:30) --> Odile, over: Over: Frost near in the cellar
  10:30 (06:30) --> Bram, over: Over: Frost near in the cellar
- 11:00 (07:00) --> Odile, summary: Invented store: 2 alerts to look at
+ 10:30 (06:30) --> Odile, announce: Act today: Close to sweating in the cellar
+ 11:00 (07:00) --> Odile, summary: Invented store: 3 alerts, act today
+ 11:00 (07:00) --> Bram, escalate: Act today: Close to sweating in the cellar
  14:30 (10:30) --> Odile, again: Over, not seen yet: Frost near in the cellar
  14:30 (10:30) --> Bram, again: Over, not seen yet: Frost near in the cellar
  15:00 (11:00) frost 1 room cellar, high: latched-unacknowledged > latched-acknowledged

@@ -14,6 +14,7 @@ begins 2026-10-24 12:00
  24:00 (11:00) dry-out 2 room cellar, medium: unacknowledged > unacknowledged
  24:00 (11:00) --> Odile, announce: Act today: Too dry in the cellar
  44:00 (07:00) --> Odile, summary: Invented store: 1 alert, act today
- 68:00 (07:00) --> Odile, summary: Invented store: 1 alert, act today
- 78:00 (17:00) --> Odile, remind: Act today, still: Too dry in the cellar
- 92:00 (07:00) --> Odile, summary: Invented store: 1 alert, act today
+ 48:00 (11:00) shrink 1 room cellar, medium: normal > unacknowledged
+ 48:00 (11:00) --> Odile, announce: Act today: Drying towards limp in the cellar
+ 68:00 (07:00) --> Odile, summary: Invented store: 2 alerts, act today
+ 92:00 (07:00) --> Odile, summary: Invented store: 2 alerts, act today

@@ -19,6 +19,9 @@ use crate::{
 };
 
 const DAY_MS: i64 = 24 * HOUR_MS;
+/// A crate that is so much colder than the air is colder indeed: the error of a temperature and of the
+/// model, 0.3 K each, in quadrature, rounded up.
+const COLDER_K: f64 = 0.5;
 
 /// The end of one day.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -127,6 +130,25 @@ impl Exposure {
     /// The last mean of temperature (C) and humidity (percent), and when.
     pub fn air(&self) -> Option<(Stamp, f64, Option<f64>)> {
         self.last.map(|l| (l.at, l.temperature, l.humidity))
+    }
+
+    /// How far the crates without a probe are from sweating, in kelvin: the least margin of those that
+    /// are colder than the air, infinite where none is; none where nothing was heard for an hour.
+    ///
+    /// Crates as warm as the air sweat no sooner than it fogs: how damp it is, the damp rule tells.
+    pub(super) fn sweating_margin(&self, at: Stamp) -> Option<f64> {
+        let air = self.last?.temperature;
+        let own = self.cohorts.iter().filter(|c| c.probed().is_none());
+        own.filter_map(|c| {
+            let (when, margin) = c.margin_k?;
+            let colder = COLDER_K <= air - c.core_c?;
+            (at.since(when).abs() <= HOUR_MS).then_some(if colder || margin <= 0.0 {
+                margin
+            } else {
+                f64::INFINITY
+            })
+        })
+        .reduce(f64::min)
     }
 
     pub(super) fn keep_cohorts(&mut self, keys: Vec<Key>) {

@@ -387,12 +387,10 @@ impl Models {
         let room = &self.rooms[index];
         let mut values = Vec::with_capacity(9);
         let cohorts = || room.exposures.iter().flat_map(|e| &e.cohorts);
-        let margin = cohorts()
-            // A probe is judged for itself, at every word.
-            .filter(|c| c.probed().is_none())
-            .filter_map(|c| c.margin_k)
-            .filter(|(when, _)| at.since(*when).abs() <= HOUR_MS)
-            .map(|(_, margin)| margin)
+        let margin = room
+            .exposures
+            .iter()
+            .filter_map(|e| e.sweating_margin(at))
             .reduce(f64::min);
         values.extend(margin.map(|m| (Quantity::CoreMargin, m)));
         let coldest = cohorts().filter_map(|c| c.core_c).reduce(f64::min);
