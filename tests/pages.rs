@@ -165,6 +165,10 @@ fn room() -> Room {
             ticks: vec![(0, HOSTILE.into())],
             rows: Vec::new(),
         }),
+        tips: vec![(HOSTILE.into(), HOSTILE.into(), Some("Take care."))],
+        ahead: vec![HOSTILE.into()],
+        moist: None,
+        worst: Some(("/crate?code=C-01".into(), HOSTILE.into())),
         crates: Some(HOSTILE.into()),
         crates_href: HOSTILE.into(),
     }
@@ -182,6 +186,8 @@ fn crates_page() -> CratesPage {
             count: HOSTILE.into(),
             air: vec![(Tone::Well, HOSTILE.into())],
             krates: vec![Krate {
+                href: "/crate?code=C-01".into(),
+                threat: Some((Tone::LookSoon, HOSTILE.into())),
                 code: HOSTILE.into(),
                 place: HOSTILE.into(),
                 tone: Some(Tone::ActToday),

@@ -89,6 +89,7 @@ pub async fn send_test(config: &Config, channel: &Channel) -> Result<String, Str
             manner: teller.manner,
             address: teller.address.as_deref(),
             crates: &|_| Vec::new(),
+            tips: &|_| Vec::new(),
             day: None,
             standing: &[],
         },

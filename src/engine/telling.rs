@@ -8,6 +8,7 @@ use super::live::{Answer, Engine, Memory};
 use crate::{
     inbox::Receipt,
     notify::{
+        advice,
         letter::{Around, Letter},
         plan::{Plan, RECALL_MS, TEST_OVERDUE_MS},
         summary,
@@ -19,7 +20,7 @@ use crate::{
         Store, StoreError, Tx,
         outbox::{MessageRow, Parcel},
     },
-    watch::{Act, SensorName, Stamp, act::Delivery},
+    watch::{Act, SensorName, Stamp, act::Delivery, models::threat::threats},
 };
 
 /// Messages that may wait by one channel; beyond that the least urgent and oldest are given up.
@@ -171,12 +172,31 @@ pub(super) async fn write(
         return Ok(());
     }
     let crates: Vec<Crate> = store.crates().await?;
+    let (settings, models) = (memory.judge.settings(), memory.judge.models());
     let in_room = |room: &str| -> Vec<String> {
-        crates
+        let limits = settings.rooms.iter().find(|r| r.name == room);
+        let mut codes: Vec<(f64, String)> = crates
             .iter()
             .filter(|c| c.room.trim().eq_ignore_ascii_case(room.trim()))
-            .map(|c| c.code.to_string())
-            .collect()
+            .map(|c| {
+                let stand = models.krate(c.code.as_str());
+                let stand = stand.and_then(|k| models.stand(k, memory.judge.now()));
+                let score = stand.zip(limits).and_then(|(stand, room)| {
+                    let worst = threats(&stand, &room.in_force());
+                    worst.first().map(|t| t.score)
+                });
+                (score.unwrap_or(0.0), c.code.to_string())
+            })
+            .collect();
+        codes.sort_by(|a, b| b.0.total_cmp(&a.0));
+        codes.into_iter().map(|(_, code)| code).collect()
+    };
+    let tips = |room: &str| {
+        let room = settings.rooms.iter().find(|r| r.name == room);
+        room.map_or_else(Vec::new, |room| {
+            let now = memory.judge.now();
+            advice::tips(room, models, settings.altitude_m, now, teller.manner)
+        })
     };
     let standing = memory.judge.standing();
     for message in owed {
@@ -194,6 +214,7 @@ pub(super) async fn write(
                 manner: teller.manner,
                 address: teller.address.as_deref(),
                 crates: &in_room,
+                tips: &tips,
                 day: day.as_ref(),
                 standing: &standing,
             },

@@ -3,6 +3,7 @@
 use serde_json::{Value, json};
 
 use super::{
+    advice::{self, Tip},
     message::{Message, figures_of_past, the, until},
     summary::{Day, RoomDay},
     telling::{Owed, Purpose},
@@ -39,8 +40,10 @@ pub struct Around<'a> {
     pub manner: Manner,
     /// Where phones reach the pages, without a slash at the end.
     pub address: Option<&'a str>,
-    /// Codes of the crates in a room.
+    /// Codes of the crates in a room, those most at risk first.
     pub crates: &'a dyn Fn(&str) -> Vec<String>,
+    /// What to do with the air of a room now.
+    pub tips: &'a dyn Fn(&str) -> Vec<Tip>,
     /// The last 24 hours, for a summary.
     pub day: Option<&'a Day>,
     /// Everything that stands, for a summary.
@@ -137,6 +140,7 @@ fn encoded(text: &str) -> String {
 fn crates_line(item: &Standing, around: &Around<'_>) -> Option<String> {
     let codes = match &item.occurrence.subject {
         Subject::Crate(code) => vec![code.clone()],
+        Subject::Room(_) if !item.figures.crates.is_empty() => item.figures.crates.clone(),
         Subject::Room(room) => (around.crates)(room),
         _ => Vec::new(),
     };
@@ -214,6 +218,10 @@ fn single(owed: &Owed, item: &Standing, around: &Around<'_>) -> Letter {
         long.push("\nWhat to do now:".to_owned());
         for (n, step) in (1..).zip(m.steps) {
             long.push(format!("{n}. {step}"));
+        }
+        let tips = (around.tips)(&item.room);
+        if let Some(tip) = advice::for_alert(item.occurrence.kind, &tips) {
+            long.push(format!("\nBy the figures: {}. {}", tip.what, tip.why));
         }
         long.extend(m.caution.map(|c| format!("\nTake care. {c}")));
     }
@@ -502,6 +510,7 @@ mod tests {
             },
             address: Some("http://store.example:8480"),
             crates: &|_| vec!["C-01".to_owned(), "C-02".to_owned()],
+            tips: &|_| Vec::new(),
             day: None,
             standing: &[],
         };

@@ -4,6 +4,7 @@
 //! [`words`]; [`courier`] takes what is owed to the ways out.
 
 pub mod advice;
+pub mod ahead;
 pub mod channel;
 pub mod command;
 mod computed;
@@ -13,6 +14,7 @@ pub mod heartbeat;
 pub mod kinds;
 pub mod letter;
 pub mod message;
+pub mod perils;
 pub mod plan;
 pub mod summary;
 pub mod telling;

@@ -4,7 +4,7 @@
 
 use askama::Template;
 
-use super::html::{Alert, Frame, Seen, Tab, Tone};
+use super::html::{Alert, Frame, Lot, Seen, Tab, Tone};
 
 /// One alert, with everything a person can do about it.
 #[derive(Debug, Clone, Template)]
@@ -45,6 +45,57 @@ pub struct Shelving {
     pub one_shot: bool,
     /// It can end by itself before its time.
     pub can_end: bool,
+}
+
+/// One crate: what is in it, what threatens it, and its weighings.
+#[derive(Debug, Clone, Template)]
+#[template(path = "crate.html", config = "src/web/askama.toml")]
+pub struct CratePage {
+    /// What stands around the page.
+    pub frame: Frame,
+    /// What its label says.
+    pub code: String,
+    /// "Cellar, north rack / shelf 2 / 3".
+    pub place: String,
+    /// What is in it.
+    pub lots: Vec<Lot>,
+    /// The grower's notes.
+    pub note: Option<String>,
+    /// Alerts that name it: address and headline.
+    pub alerts: Vec<(String, String)>,
+    /// What threatens it, the worst first.
+    pub threats: Vec<Threat>,
+    /// Why nothing is known of it, where there is no threat at all.
+    pub unknown: String,
+    /// What weighings are for, or what they say.
+    pub weighed: String,
+    /// "lb", "kg".
+    pub weight_unit: &'static str,
+    /// What was typed before.
+    pub typed: String,
+    /// Why it was refused.
+    pub fault: Option<String>,
+    /// When, how much, and what is lost since the first.
+    pub weighings: Vec<(String, String, String)>,
+}
+
+/// One threat to a crate.
+#[derive(Debug, Clone)]
+pub struct Threat {
+    /// Short key, unique on the page.
+    pub key: &'static str,
+    /// How near it is.
+    pub tone: Tone,
+    /// "Drying".
+    pub name: &'static str,
+    /// "18 % lighter by planting".
+    pub short: String,
+    /// The figures, in sentences.
+    pub figures: String,
+    /// The figure with its picture, as finished markup.
+    pub picture: Option<String>,
+    /// Where the equation comes from.
+    pub source: &'static str,
 }
 
 /// An alert or a sensor that nobody is told of for now.

@@ -6,7 +6,10 @@
 
 use askama::Template;
 
-use super::{chart::Strip, forms::Aside};
+use super::{
+    chart::{Strip, moist::MoistAir},
+    forms::Aside,
+};
 
 /// How a thing stands: a word, a shape and a tone together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -224,6 +227,14 @@ pub struct Room {
     pub heard: String,
     /// Its sensors, where it has more than one.
     pub sensors: Vec<RoomSensor>,
+    /// What to do about its air, why, and what could hurt.
+    pub tips: Vec<(String, String, Option<&'static str>)>,
+    /// Where it is heading.
+    pub ahead: Vec<String>,
+    /// Its air in the last day, as a picture.
+    pub moist: Option<MoistAir>,
+    /// The crate most at risk: its page, and why.
+    pub worst: Option<(String, String)>,
     /// The last two days.
     pub strip: Option<Strip>,
     /// "42 crates stand here".
@@ -237,6 +248,12 @@ impl Room {
         self.strip
             .as_ref()
             .map_or_else(String::new, |strip| strip.figure(&self.strip_id()))
+    }
+
+    fn moist_figure(&self) -> String {
+        self.moist
+            .as_ref()
+            .map_or_else(String::new, |m| m.figure(&format!("moist-{}", self.key)))
     }
 
     fn strip_id(&self) -> String {
@@ -321,6 +338,8 @@ pub struct Off {
 /// How the crates are grouped.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum By {
+    /// One list, the crate most at risk first.
+    Risk,
     /// One list in order of their codes.
     Crate,
     /// By where they stand.
@@ -333,6 +352,7 @@ impl By {
     /// Value of the `by` parameter.
     pub const fn key(self) -> &'static str {
         match self {
+            Self::Risk => "risk",
             Self::Crate => "crate",
             Self::Place => "place",
             Self::Variety => "variety",
@@ -342,13 +362,14 @@ impl By {
     /// What the link says.
     pub const fn word(self) -> &'static str {
         match self {
+            Self::Risk => "Risk",
             Self::Crate => "Crate",
             Self::Place => "Place",
             Self::Variety => "Variety",
         }
     }
 
-    const ALL: [Self; 3] = [Self::Crate, Self::Place, Self::Variety];
+    const ALL: [Self; 4] = [Self::Risk, Self::Crate, Self::Place, Self::Variety];
 }
 
 /// Every crate, where it stands and what is in it.
@@ -370,7 +391,7 @@ pub struct CratesPage {
 }
 
 impl CratesPage {
-    fn groupings(&self) -> [(By, bool); 3] {
+    fn groupings(&self) -> [(By, bool); 4] {
         By::ALL.map(|by| (by, by == self.by))
     }
 }
@@ -395,8 +416,12 @@ pub struct Krate {
     pub code: String,
     /// Where it stands: "North rack, shelf 2"; empty where the heading says so already.
     pub place: String,
+    /// Its own page.
+    pub href: String,
     /// Set where an open alert names this crate.
     pub tone: Option<Tone>,
+    /// What threatens it most, where it is worth a look: "Drying: 18 % lighter by planting".
+    pub threat: Option<(Tone, String)>,
     /// What is in it.
     pub lots: Vec<Lot>,
     /// "Dug 14 Oct", or empty.

@@ -11,9 +11,11 @@ pub mod forms;
 pub mod guard;
 pub mod html;
 pub mod kinds;
+pub mod krate;
 pub mod look_back;
 pub mod names;
 pub mod pages;
+mod pictures;
 pub mod sensors;
 pub mod serve;
 pub mod stock;
@@ -132,6 +134,11 @@ pub fn router(site: Site) -> Router {
             post(acts::stage).get(async || Redirect::to("/")),
         )
         .route("/crates", get(stock::crates))
+        .route("/crate", get(krate::krate))
+        .route(
+            "/crate/weigh",
+            post(krate::weigh).get(async || Redirect::to("/crates")),
+        )
         .route("/sensors", get(sensors::sensors))
         .route("/events", get(events))
         .route("/static/{*path}", get(file))

@@ -19,6 +19,7 @@ use super::{
     figures,
     forms::Aside,
     html::{AlertsPage, Earlier, ErrorPage, Figure, NowPage, Off, Room, RoomSensor, Tab, Tone},
+    pictures, stock,
     verdict::{margin_text, verdict},
     view::{self, crates_in, room_air},
 };
@@ -26,6 +27,7 @@ use crate::{
     engine::Status,
     inbox::{Message as Ask, Unavailable},
     notify::{
+        advice, ahead,
         message::{Message, the},
         words::{Manner, ago, percent, span_exact},
     },
@@ -300,10 +302,36 @@ fn room(
                 })
                 .collect()
         },
+        tips: advice::tips(
+            settings,
+            &status.models,
+            status.settings.altitude_m,
+            now,
+            manner,
+        )
+        .into_iter()
+        .map(|t| (t.what, t.why, t.caution))
+        .collect(),
+        ahead: ahead_lines(status, settings, now, manner),
+        moist: pictures::moist_air(status, settings, now, manner),
+        worst: stock::worst_of(status, settings, site, now),
         strip: view::strip(status, settings, now, manner),
         crates: view::crates_here(standing),
         crates_href: format!("/crates?by=place&q={}", view::url(&settings.name)),
     }
+}
+
+/// Where the air of a room is heading, with the record of such forecasts.
+fn ahead_lines(status: &Status, room: &RoomSettings, now: Stamp, manner: Manner) -> Vec<String> {
+    let Some(model) = status.models.room(&room.name) else {
+        return Vec::new();
+    };
+    let ahead = status.models.ahead(model, now);
+    let said = ahead.into_iter().map(|(target, limit, arrives)| {
+        let tally = model.tally.get(&target).copied().unwrap_or_default();
+        ahead::words(target, limit, arrives, tally, manner)
+    });
+    said.collect()
 }
 
 /// What a stage is, the band it has here, and what it does not tell of.

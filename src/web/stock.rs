@@ -18,13 +18,18 @@ use super::{
     view::{self, room_air, standing_tone},
 };
 use crate::{
+    climate::Unit,
     engine::Status,
     notify::{
         message::the,
+        perils,
         words::{count, percent, thousands},
     },
     stock::list::Crate,
-    watch::{Stamp, Subject},
+    watch::{
+        RoomSettings, Stamp, Subject,
+        models::threat::{Threat, threats},
+    },
 };
 
 /// Longest search; more is cut off.
@@ -51,13 +56,31 @@ pub async fn crates(
     let all = site.store.crates().await.map_err(Failed::store(&site))?;
     let now = site.clock.now();
     let by = match asked.by.as_str() {
+        "crate" => By::Crate,
         "place" => By::Place,
         "variety" => By::Variety,
-        _ => By::Crate,
+        _ => By::Risk,
     };
     let q: String = asked.q.trim().chars().take(SEARCH).collect();
     let wanted = q.to_lowercase();
-    let shown: Vec<&Crate> = all.iter().filter(|c| holds(c, &wanted)).collect();
+    let mut shown: Vec<&Crate> = all.iter().filter(|c| holds(c, &wanted)).collect();
+    let risks: BTreeMap<&str, Vec<Risk>> = shown
+        .iter()
+        .map(|c| (c.code.as_str(), risks(&status, c.code.as_str(), now)))
+        .collect();
+    if by == By::Risk {
+        let worst = |c: &Crate| {
+            let all = &risks[c.code.as_str()];
+            (
+                all.first().map_or(-1.0, |r| r.score),
+                all.iter().map(|r| r.score).sum::<f64>(),
+            )
+        };
+        shown.sort_by(|a, b| {
+            let (a, b) = (worst(a), worst(b));
+            b.0.total_cmp(&a.0).then(b.1.total_cmp(&a.1))
+        });
+    }
     let page = CratesPage {
         frame: view::frame(&site, &status, now, "Crates", Tab::Crates, path_of(&uri)),
         by,
@@ -70,7 +93,7 @@ pub async fn crates(
         }),
         q,
         totals: totals(&all),
-        groups: groups(&site, &status, by, &shown, &wanted, now),
+        groups: groups(&site, &status, by, &shown, &wanted, &risks, now),
     };
     Ok(render(&page))
 }
@@ -121,12 +144,14 @@ fn groups(
     by: By,
     shown: &[&Crate],
     wanted: &str,
+    risks: &BTreeMap<&str, Vec<Risk>>,
     now: Stamp,
 ) -> Vec<CrateGroup> {
     let mut groups: BTreeMap<String, Vec<&Crate>> = BTreeMap::new();
     let mut titles: BTreeMap<String, String> = BTreeMap::new();
     for krate in shown {
         let keys: Vec<String> = match by {
+            By::Risk => vec!["All crates, most at risk first".to_owned()],
             By::Crate => vec![krate.room.clone()],
             By::Place => vec![format!("{}, {}", krate.room, shelf(&krate.place))],
             By::Variety => {
@@ -173,7 +198,13 @@ fn groups(
                     .iter()
                     .map(|room| air(site, status, room, 1 < rooms.len(), now))
                     .collect(),
-                krates: crates.iter().map(|c| krate(c, by, status, site)).collect(),
+                krates: crates
+                    .iter()
+                    .map(|c| {
+                        let worst = risks.get(c.code.as_str()).and_then(|r| r.first());
+                        krate(c, by, worst, status, site, now)
+                    })
+                    .collect(),
             }
         })
         .collect()
@@ -208,10 +239,69 @@ fn air(site: &Site, status: &Status, room: &str, named: bool, now: Stamp) -> (To
     (tone, format!("{place}{figures}, {}", small(&state)))
 }
 
-fn krate(krate: &Crate, by: By, status: &Status, site: &Site) -> Krate {
+/// One way in which a crate is threatened, worth a look or more.
+struct Risk {
+    threat: Threat,
+    score: f64,
+}
+
+fn risks(status: &Status, code: &str, now: Stamp) -> Vec<Risk> {
+    let stand = status
+        .models
+        .krate(code)
+        .and_then(|k| status.models.stand(k, now));
+    let room = stand.and_then(|s| status.settings.rooms.iter().find(|r| r.name == s.room.name));
+    let Some((stand, room)) = stand.zip(room) else {
+        return Vec::new();
+    };
+    threats(&stand, &room.in_force())
+        .into_iter()
+        .map(|threat| Risk {
+            threat,
+            score: threat.score,
+        })
+        .collect()
+}
+
+/// What threatens a crate most, in a line, where it is worth a look.
+fn worst_line(
+    code: &str,
+    worst: Option<&Risk>,
+    status: &Status,
+    site: &Site,
+    now: Stamp,
+) -> Option<(Tone, String)> {
+    let threat = worst?.threat;
+    let tone = view::tone(threat.priority()?);
+    let stand = status.models.stand(status.models.krate(code)?, now)?;
+    let room = status
+        .settings
+        .rooms
+        .iter()
+        .find(|r| r.name == stand.room.name)?;
+    let words = perils::words(threat, &stand, &room.in_force(), now, site.manner);
+    Some((tone, format!("{}: {}", words.name, words.short)))
+}
+
+fn krate(
+    krate: &Crate,
+    by: By,
+    worst: Option<&Risk>,
+    status: &Status,
+    site: &Site,
+    now: Stamp,
+) -> Krate {
+    let code = krate.code.as_str();
     let named = status.alerts.iter().find(|a| {
         a.state.is_sounding()
-            && matches!(&a.occurrence.subject, Subject::Crate(c) if c.eq_ignore_ascii_case(krate.code.as_str()))
+            && match &a.occurrence.subject {
+                Subject::Crate(c) => c.eq_ignore_ascii_case(code),
+                _ => a
+                    .figures
+                    .crates
+                    .iter()
+                    .any(|c| c.eq_ignore_ascii_case(code)),
+            }
     });
     let dug: BTreeSet<_> = krate.lots.iter().filter_map(|l| l.dug).collect();
     let days: Vec<String> = dug.iter().map(|d| d.format("%-d %b").to_string()).collect();
@@ -222,7 +312,7 @@ fn krate(krate: &Crate, by: By, status: &Status, site: &Site) -> Krate {
         .filter(|n| !n.is_empty())
         .collect();
     let place = match by {
-        By::Variety => format!("{}, {}", krate.room, krate.place),
+        By::Variety | By::Risk => format!("{}, {}", krate.room, krate.place),
         By::Crate => krate.place.clone(),
         // The heading names the shelf already.
         By::Place => match krate.place.rsplit_once(" / ") {
@@ -233,35 +323,10 @@ fn krate(krate: &Crate, by: By, status: &Status, site: &Site) -> Krate {
     Krate {
         code: krate.code.to_string(),
         place,
+        href: super::krate::href(code),
         tone: named.map(standing_tone),
-        lots: krate
-            .lots
-            .iter()
-            .map(|l| Lot {
-                variety: l.variety.clone(),
-                what: {
-                    let form = l.form.to_string();
-                    let s = if l.count == 1 { "" } else { "s" };
-                    let packing = if krate.packing.is_empty() {
-                        String::new()
-                    } else {
-                        format!(" in {}", krate.packing)
-                    };
-                    let weight = l.weight_g.map_or_else(String::new, |g| {
-                        match site.manner.unit {
-                            // The international pound, exact by definition.
-                            crate::climate::Unit::F => {
-                                format!(", {:.1}\u{a0}lb", f64::from(g) / 453.592_37)
-                            }
-                            crate::climate::Unit::C => {
-                                format!(", {:.1}\u{a0}kg", f64::from(g) / 1000.0)
-                            }
-                        }
-                    });
-                    format!("{}\u{a0}{form}{s}{packing}{weight}", l.count)
-                },
-            })
-            .collect(),
+        threat: worst_line(code, worst, status, site, now),
+        lots: lots_of(krate, site.manner.unit),
         dug: if days.is_empty() {
             String::new()
         } else {
@@ -269,4 +334,57 @@ fn krate(krate: &Crate, by: By, status: &Status, site: &Site) -> Krate {
         },
         note: (!notes.is_empty()).then(|| notes.join("; ")),
     }
+}
+
+/// What is in a crate, line by line.
+pub(super) fn lots_of(krate: &Crate, unit: Unit) -> Vec<Lot> {
+    krate
+        .lots
+        .iter()
+        .map(|l| Lot {
+            variety: l.variety.clone(),
+            what: {
+                let form = l.form.to_string();
+                let s = if l.count == 1 { "" } else { "s" };
+                let packing = if krate.packing.is_empty() {
+                    String::new()
+                } else {
+                    format!(" in {}", krate.packing)
+                };
+                let weight = l.weight_g.map_or_else(String::new, |g| match unit {
+                    // The international pound, exact by definition.
+                    Unit::F => format!(", {:.1}\u{a0}lb", f64::from(g) / 453.592_37),
+                    Unit::C => format!(", {:.1}\u{a0}kg", f64::from(g) / 1000.0),
+                });
+                format!("{}\u{a0}{form}{s}{packing}{weight}", l.count)
+            },
+        })
+        .collect()
+}
+
+/// The crate of a room that is most at risk, where one is worth a look: its page, and why.
+pub(super) fn worst_of(
+    status: &Status,
+    room: &RoomSettings,
+    site: &Site,
+    now: Stamp,
+) -> Option<(String, String)> {
+    let model = status.models.room(&room.name)?;
+    let limits = room.in_force();
+    let all = status.models.stand_all(model, now);
+    let named = all.iter().filter(|c| !c.krate.facts.code.is_empty());
+    let (stand, threat) = named
+        .filter_map(|c| Some((c, *threats(c, &limits).first()?)))
+        .filter(|(_, t)| t.priority().is_some())
+        .max_by(|a, b| a.1.score.total_cmp(&b.1.score))?;
+    let words = perils::words(threat, stand, &limits, now, site.manner);
+    let code = &stand.krate.facts.code;
+    Some((
+        super::krate::href(code),
+        format!(
+            "Most at risk: crate {code}, {}, {}",
+            words.name.to_lowercase(),
+            words.short
+        ),
+    ))
 }

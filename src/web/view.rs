@@ -261,6 +261,7 @@ pub fn alert(a: &Standing, crates: &[Crate], now: Stamp, manner: Manner) -> Aler
     let words = Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, manner);
     let codes: Vec<&str> = match &a.occurrence.subject {
         Subject::Crate(code) => vec![code],
+        _ if !a.figures.crates.is_empty() => a.figures.crates.iter().map(String::as_str).collect(),
         _ if a.room.is_empty() => Vec::new(),
         _ => crates_in(crates, &a.room)
             .map(|c| c.code.as_str())

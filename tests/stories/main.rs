@@ -204,6 +204,7 @@ impl Story {
                 },
                 address: None,
                 crates: &|_| Vec::new(),
+                tips: &|_| Vec::new(),
                 day: Some(&day),
                 standing: &standing,
             },

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, VecDeque};
 
 use super::{
     SLOT_MS,
-    forecast::{Forecast, Target, Watch},
+    forecast::{Expected, Forecast, Target, Watch},
 };
 use crate::watch::{
     limits::Limits,
@@ -125,6 +125,15 @@ impl AirSensor {
         for (target, watch) in &mut self.watches {
             watch.look(*target, &self.means, &mut each);
         }
+    }
+
+    /// Everything that is forecast now: towards what, where that lies, when it was said, and when it
+    /// will be reached.
+    pub(super) fn all_ahead(&self) -> impl Iterator<Item = (Target, f64, Stamp, Expected)> + '_ {
+        self.watches.iter().filter_map(|(target, watch)| {
+            let (at, arrives) = watch.ahead()?;
+            Some((*target, watch.limit, at, arrives))
+        })
     }
 
     /// Hours until a target that is forecast now.

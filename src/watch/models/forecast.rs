@@ -100,7 +100,7 @@ pub enum Outcome {
 
 /// When the limit will be reached, in hours from the making.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Arrives {
+pub struct Expected {
     /// At the pace of now, which slackens.
     pub hours: f64,
     /// At the steepest pace that the readings allow.
@@ -121,7 +121,7 @@ pub struct Forecast {
     /// When it was made.
     pub made_at: Stamp,
     /// What it said.
-    pub arrives: Arrives,
+    pub arrives: Expected,
     /// What came of it.
     pub outcome: Outcome,
     /// When the limit was passed, in hours from the making.
@@ -158,7 +158,7 @@ pub(super) struct Watch {
     negatives: u32,
     warned: bool,
     /// What the last positive look said.
-    arrives: Option<(Stamp, Arrives)>,
+    arrives: Option<(Stamp, Expected)>,
     open: Option<Forecast>,
     beyond_since: Option<Stamp>,
     last_at: Option<Stamp>,
@@ -169,6 +169,11 @@ impl Watch {
     pub(super) fn ahead_h(&self) -> Option<f64> {
         let (_, arrives) = self.arrives.filter(|_| self.warned)?;
         Some(arrives.hours)
+    }
+
+    /// What is forecast now, and when that was last said.
+    pub(super) fn ahead(&self) -> Option<(Stamp, Expected)> {
+        self.arrives.filter(|_| self.warned)
     }
 
     pub(super) fn look(
@@ -262,7 +267,7 @@ impl Watch {
         means: &VecDeque<AirNow>,
         gap: f64,
         sign: f64,
-    ) -> Option<Arrives> {
+    ) -> Option<Expected> {
         let now = means.back()?.at;
         let samples: Vec<(f64, f64)> = means
             .iter()
@@ -291,7 +296,7 @@ impl Watch {
         if !trend::warns(&arrival, HORIZON_H) {
             return None;
         }
-        Some(Arrives {
+        Some(Expected {
             hours: arrival.damped_h?,
             soonest_h: arrival.fast_h.unwrap_or(0.0),
             latest_h: arrival.slow_h,

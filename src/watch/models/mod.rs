@@ -21,7 +21,7 @@ pub use air::AirNow;
 use air::AirSensor;
 pub use cohort::{Cohort, CohortDay, HourNow};
 pub use exposure::{Day, Exposure, Pace};
-pub use forecast::{Arrives, Forecast, Outcome, Tally, Target};
+pub use forecast::{Expected, Forecast, Outcome, Tally, Target};
 use krate::Toll;
 pub use krate::{Known, Krate, Weighing};
 pub use outlook::{Loss, planting_day};
@@ -255,6 +255,20 @@ impl Models {
             mould,
             mould_days,
         }
+    }
+
+    /// What is forecast for a room at `now`, the soonest of each target: towards what, where that lies,
+    /// and when it will be reached.
+    pub fn ahead(&self, room: &RoomModel, now: Stamp) -> Vec<(Target, f64, Expected)> {
+        let sensors = room.sensors.iter().filter_map(|id| self.air.get(id));
+        let mut all: Vec<(Target, f64, Expected)> = sensors
+            .flat_map(|air| air.all_ahead())
+            .filter(|(_, _, at, _)| now.since(*at) <= HOUR_MS)
+            .map(|(target, limit, _, arrives)| (target, limit, arrives))
+            .collect();
+        all.sort_by(|a, b| a.0.cmp(&b.0).then(a.2.hours.total_cmp(&b.2.hours)));
+        all.dedup_by_key(|a| a.0);
+        all
     }
 
     /// Every crate of a room as it stands; where none is listed, one that stands for all.

@@ -2,7 +2,7 @@
 
 use chrono::{Datelike, NaiveDate};
 
-use super::{Known, Krate, Pace, Toll};
+use super::{CrateNow, Known, Krate, Pace, Toll};
 use crate::{
     climate::{
         Air, Celsius, RelativeHumidity,
@@ -80,5 +80,30 @@ pub(super) fn loss(
         limp_at: limp_in.map(|days| now.plus((days * DAY_MS) as i64)),
         planting_at,
         weighed: matches!(krate.known, Known::Weighed(_)),
+    }
+}
+
+impl CrateNow<'_> {
+    /// Deficit dose of the crate at the end of every day since it began to count, kPa day.
+    pub fn doses(&self) -> Vec<(Stamp, f64)> {
+        let since = self.krate.since;
+        let ends = self.air.days.iter().map(|d| {
+            let end = Stamp((d.day + 1) * 24 * HOUR_MS);
+            (end, d.dose - self.krate.from.dose)
+        });
+        ends.filter(|(end, _)| since < *end).collect()
+    }
+
+    /// The loss so many days from now, with 90 % around it, as the last seven days went on; 0 is now.
+    pub fn loss_in(&self, days: f64) -> Option<Outlook> {
+        let pace = self.air.pace()?;
+        Some(drying::outlook(
+            self.krate.coefficient,
+            self.dose,
+            pace.dose,
+            pace.dose_sd,
+            days,
+            self.gap_h,
+        ))
     }
 }

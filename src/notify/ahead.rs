@@ -1,0 +1,80 @@
+//! Where the air is heading, in words, beside how often such words came true here.
+
+use super::words::{Manner, count, hours_ms, percent, span};
+use crate::watch::models::{Expected, Tally, Target};
+
+/// "Heading for 40 F in about 3 hours (2 hours at the soonest, or not at all). 5 of 12 such forecasts
+/// here came true."
+pub fn words(
+    target: Target,
+    limit: f64,
+    arrives: Expected,
+    tally: Tally,
+    manner: Manner,
+) -> String {
+    let limit = if target.is_humidity() {
+        percent(limit)
+    } else {
+        manner.limit(limit)
+    };
+    let latest = arrives.latest_h.map_or_else(
+        || "or not at all".to_owned(),
+        |h| format!("{} at the latest", span(hours_ms(h))),
+    );
+    format!(
+        "Heading for {limit} in about {} ({} at the soonest, {latest}). {}",
+        span(hours_ms(arrives.hours)),
+        span(hours_ms(arrives.soonest_h)),
+        record(tally)
+    )
+}
+
+/// How many came true, of those that are decided.
+pub fn record(tally: Tally) -> String {
+    let decided = tally.came + tally.not;
+    if decided == 0 {
+        "About half of such forecasts come true; none was made here yet.".to_owned()
+    } else {
+        format!(
+            "{} of {} here came true.",
+            tally.came,
+            count(decided as usize, "such forecast", "such forecasts")
+        )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::climate::Unit;
+
+    #[test]
+    fn a_forecast_says_how_often_it_was_right() {
+        let manner = Manner {
+            zone: chrono_tz::UTC,
+            unit: Unit::F,
+        };
+        let arrives = Expected {
+            hours: 3.1,
+            soonest_h: 1.6,
+            latest_h: None,
+        };
+        let tally = Tally {
+            came: 5,
+            not: 7,
+            unseen: 1,
+        };
+        let said = words(
+            Target::Cold,
+            40.0f64.mul_add(5.0 / 9.0, -160.0 / 9.0),
+            arrives,
+            tally,
+            manner,
+        );
+        assert_eq!(
+            said.replace('\u{a0}', " "),
+            "Heading for 40 F in about 3 hours (2 hours at the soonest, or not at all). 5 of 12 such forecasts here came true."
+        );
+        assert!(record(Tally::default()).contains("none was made here yet"));
+    }
+}
