@@ -241,6 +241,13 @@ const SHRINK: &str = "Weight falls as exp(-k D), D the summed vapour pressure de
 
 fn waking(now: &CrateNow<'_>, manner: Manner) -> Parts {
     let heat = now.cohort.heat;
+    if heat <= 0.0 {
+        return (
+            "at rest".to_owned(),
+            "Tubers rest until about the new year; warmth is counted from 1 January.".to_owned(),
+            WARMTH,
+        );
+    }
     let days = now
         .cohort
         .core_c
@@ -262,6 +269,8 @@ fn waking(now: &CrateNow<'_>, manner: Manner) -> Parts {
             manner.warmth(warmth::EARLY),
             manner.warmth(warmth::LATE)
         ),
-        "Warmth above 5.5 C (Brondum and Heins 1993). The sums are derived from what growers report, not measured; varieties differ by more than twice.",
+        WARMTH,
     )
 }
+
+const WARMTH: &str = "Warmth above 5.5 C (Brondum and Heins 1993). The sums are derived from what growers report, not measured; varieties differ by more than twice.";

@@ -98,6 +98,8 @@ pub(super) struct AirStep {
     pub(super) humidity: Option<f64>,
     /// The time between was covered by readings.
     pub(super) covered: bool,
+    /// Warmth counts.
+    pub(super) waking: bool,
     pub(super) error: SensorError,
 }
 
@@ -155,7 +157,7 @@ impl Cohort {
             .filter(|(at, _)| air.at.since(*at).abs() <= PROBE_SPEAKS_MS);
         let core = speaks.map_or(modelled, |(_, t)| t);
         self.core_c = Some(core);
-        if air.covered {
+        if air.covered && air.waking {
             self.heat += warmth::degree_days(core, air.hours);
         }
         let margin = air.humidity.and_then(|rh| {

@@ -1,6 +1,6 @@
 //! One body of air: what it did to everything that stands in it.
 
-use std::sync::Arc;
+use std::{collections::BTreeMap, sync::Arc};
 
 use chrono::Datelike;
 
@@ -68,6 +68,8 @@ pub struct Exposure {
     hour: Hour,
     year: i32,
     today: i64,
+    /// The rest of the tubers is over, so that warmth counts.
+    waking: bool,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -85,6 +87,12 @@ struct Hour {
     hours: f64,
     temperature: f64,
     humidity: f64,
+}
+
+/// Whether warmth counts towards sprouting: from 1 January, when the rest of the tubers is over (Konishi
+/// & Inaba 1967), to the end of June, when the last are planted.
+fn counts(at: Stamp) -> bool {
+    at.to_utc().month() <= 6
 }
 
 /// How the last days went, per day.
@@ -124,6 +132,7 @@ impl Exposure {
             hour: Hour::default(),
             year: 0,
             today: 0,
+            waking: false,
         }
     }
 
@@ -151,15 +160,29 @@ impl Exposure {
         .reduce(f64::min)
     }
 
-    pub(super) fn keep_cohorts(&mut self, keys: Vec<Key>) {
+    pub(super) fn keep_cohorts(&mut self, keys: Vec<Key>, probes: &BTreeMap<String, (Stamp, f64)>) {
         let mut old = std::mem::take(&mut self.cohorts);
         for key in keys {
             let same = old.iter().position(|c| c.key == key);
             let cohort = same.map_or_else(
                 || {
-                    // Whatever stood here before has followed the same air.
                     let mut new = Cohort::new(key);
-                    new.core_c = self.last.map(|l| l.temperature);
+                    if let Some((at, t)) = new.probed().and_then(|code| probes.get(code)) {
+                        new.probe(*at, *t);
+                    }
+                    // Whatever stood here before has followed the same air.
+                    if let Some(last) = self.last {
+                        new.step(&AirStep {
+                            at: last.at,
+                            hours: 0.0,
+                            from_c: last.temperature,
+                            to_c: last.temperature,
+                            humidity: last.humidity,
+                            covered: false,
+                            waking: false,
+                            error: self.error,
+                        });
+                    }
                     new
                 },
                 |i| old.swap_remove(i),
@@ -190,6 +213,7 @@ impl Exposure {
                 self.since = Some(at);
                 self.today = at.0.div_euclid(DAY_MS);
                 self.year = at.to_utc().year();
+                self.waking = counts(at);
                 self.hour.n = at.0.div_euclid(HOUR_MS);
                 this
             }
@@ -205,7 +229,7 @@ impl Exposure {
             }
             _ => self.gap_h += hours,
         }
-        if covered {
+        if covered && self.waking {
             let mean = f64::midpoint(last.temperature, temperature);
             self.heat += warmth::degree_days(mean, hours);
         }
@@ -216,6 +240,7 @@ impl Exposure {
             to_c: temperature,
             humidity,
             covered,
+            waking: self.waking,
             error: self.error,
         };
         for cohort in &mut self.cohorts {
@@ -272,6 +297,7 @@ impl Exposure {
             heat: self.heat,
         });
         self.today = day;
+        self.waking = counts(at);
         let year = at.to_utc().year();
         if year != self.year {
             self.year = year;

@@ -207,6 +207,7 @@ impl Models {
             );
             places.insert(code, (room, self.rooms[room].near(&facts.place), key));
         }
+        let probes = Arc::clone(&self.probes);
         for (index, room) in self.rooms.iter_mut().enumerate() {
             let room = Arc::make_mut(room);
             let listed = places.values().any(|(r, ..)| *r == index);
@@ -222,7 +223,7 @@ impl Models {
                 if !listed && n == whole {
                     keys.push(Key::new(tuber::lag_h(Packing::Unknown, None), None));
                 }
-                exposure.keep_cohorts(keys);
+                exposure.keep_cohorts(keys, &probes);
             }
         }
         let berths: BTreeMap<String, (usize, usize, usize)> = places

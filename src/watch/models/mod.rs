@@ -55,6 +55,8 @@ pub struct Models {
     crates: Arc<BTreeMap<String, Krate>>,
     packings: Arc<BTreeMap<Packing, (Coefficient, Known)>>,
     outdoor: Option<AirNow>,
+    /// The last word of each probe in a crate, by the crate's code.
+    probes: Arc<BTreeMap<String, (Stamp, f64)>>,
     planting: (u32, u32),
 }
 
@@ -334,6 +336,13 @@ impl Models {
         let (Some(code), Some(t)) = (&sensor.crate_code, reading.values.temperature_mc) else {
             return;
         };
+        let t = f64::from(t) / 1000.0;
+        let word = Arc::make_mut(&mut self.probes)
+            .entry(code.to_ascii_uppercase())
+            .or_insert((reading.measured_at, t));
+        if word.0 < reading.measured_at {
+            *word = (reading.measured_at, t);
+        }
         let room = Arc::make_mut(&mut self.rooms[room]);
         let cohorts = room.exposures.iter_mut().flat_map(|e| &mut e.cohorts);
         for cohort in cohorts {
@@ -341,7 +350,7 @@ impl Models {
                 .probed()
                 .is_some_and(|c| c.eq_ignore_ascii_case(code))
             {
-                cohort.probe(reading.measured_at, f64::from(t) / 1000.0);
+                cohort.probe(reading.measured_at, t);
             }
         }
     }
