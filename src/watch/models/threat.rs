@@ -32,13 +32,21 @@ pub struct Threat {
 
 impl Threat {
     /// How soon a person must act; none while it is only to be kept an eye on.
+    ///
+    /// Water, mould and warmth take their time: nothing is won by getting up for them at night.
     pub fn priority(self) -> Option<Priority> {
-        match self.score {
-            s if 2.0 <= s => Some(Priority::High),
-            s if 1.0 <= s => Some(Priority::Medium),
-            s if NOTABLE <= s => Some(Priority::Low),
-            _ => None,
-        }
+        let most = match self.peril {
+            Peril::Freezing | Peril::Sweating => Priority::High,
+            Peril::Mould | Peril::Drying => Priority::Medium,
+            Peril::Waking => Priority::Low,
+        };
+        let near = match self.score {
+            s if 2.0 <= s => Priority::High,
+            s if 1.0 <= s => Priority::Medium,
+            s if NOTABLE <= s => Priority::Low,
+            _ => return None,
+        };
+        Some(near.min(most))
     }
 }
 
