@@ -4,7 +4,6 @@ mod channels;
 mod quantity;
 mod reach;
 mod rooms;
-mod sensors;
 mod telling;
 mod text;
 

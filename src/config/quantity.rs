@@ -15,7 +15,7 @@ const GALLON_L: f64 = 3.785_411_784;
 /// The British thermal unit of the International Table in joules, exact (from the pound and the calorie
 /// of 4.1868 J of the Fifth International Conference on the Properties of Steam, 1956; NIST SP 811,
 /// appendix B).
-const BTU_J: f64 = 1055.055_852_62;
+const BTU_J: f64 = 1_055.055_852_62;
 const CUBIC_FOOT_M3: f64 = FOOT_M * FOOT_M * FOOT_M;
 
 /// `40F` or `4.4 C`, in degrees Celsius.
@@ -305,10 +305,10 @@ mod tests {
             (weight_kg, "100lbs", 45.359_237),
             (power_w, "1500W", 1500.0),
             (power_w, "1.5 kW", 1500.0),
-            (power_w, "3600 BTU/h", 1055.055_852_62),
+            (power_w, "3600 BTU/h", 1_055.055_852_62),
             (water_g_h, "500ml/h", 500.0),
             (water_g_h, "0.5 l/h", 500.0),
-            (water_g_h, "24 gal/day", 3785.411_784),
+            (water_g_h, "24 gal/day", 3_785.411_784),
             (altitude_m, "300m", 300.0),
             (altitude_m, "1000 ft", 304.8),
             (altitude_m, "-3m", -3.0),

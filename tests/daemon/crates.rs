@@ -6,7 +6,7 @@ use overwinter::{
     climate::Packing,
     engine::status::Status,
     inbox::{Message, Unavailable},
-    stock::list::parse,
+    stock::list::{parse, write},
     store::Store,
     watch::{
         Act, Refusal, Stamp,
@@ -152,6 +152,10 @@ async fn a_list_that_comes_beside_the_daemon_is_noticed_once() {
         ]
     );
     assert_eq!(acts(&farm, "crates").await, 1);
+    let kept = daemon.store().crates().await.unwrap();
+    let mut listed = parse(LIST).crates;
+    listed.sort_by(|a, b| a.code.cmp(&b.code));
+    assert_eq!(parse(&write(&kept)).crates, listed);
 
     // Looked at again and again, and a remark that is nothing to the air: no further word of it.
     minutes(&farm, &daemon, 2).await;
