@@ -108,10 +108,11 @@ async fn a_list_that_comes_beside_the_daemon_is_noticed_once() {
     let farm = Farm::new("");
     let daemon = farm.start().await;
     pass(&farm, &daemon, 0, 26).await;
+    minutes(&farm, &daemon, 1).await;
     assert_eq!(status(&daemon).models.crates().count(), 0);
     import(&farm, LIST).await;
     // Nothing arrives: it is looked all the same, a few seconds later.
-    farm.clock.set(hour(26).plus(6000));
+    farm.clock.set(farm.clock.now().plus(6000));
     let now = knows(&daemon, "b-01", |_| true).await;
     let facts: Vec<_> = (now.models.crates())
         .map(|k| {
