@@ -39,10 +39,7 @@ use crate::{
         file_tail, http, serial,
     },
     notify::{channel::Channel, heartbeat, telling::Telling},
-    watch::{
-        Arrives, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
-        reading::MINUTE_MS,
-    },
+    watch::{SensorName, SensorSettings, Settings},
     web::serve,
 };
 
@@ -281,6 +278,11 @@ impl Reader<'_> {
         let heartbeat = alerts.as_ref().and_then(|a| self.heartbeat(a));
         let feed = alerts.as_ref().and_then(|a| a.feed_token_sha256.as_ref());
         let feed_sha256 = feed.and_then(|f| self.spanned(f, token_sha256));
+        let planting = site.planting.as_ref();
+        let planting = planting.and_then(|p| self.spanned(p, quantity::month_day));
+        let altitude = site.altitude.as_ref();
+        let altitude_m = altitude.and_then(|a| self.spanned(a, quantity::altitude_m));
+        let usual = Settings::default();
         Some(Config {
             site: site.name.unwrap_or_else(|| "Tuber store".to_owned()),
             zone,
@@ -292,8 +294,8 @@ impl Reader<'_> {
             address,
             reach,
             watch: Settings {
-                planting: Settings::default().planting,
-                altitude_m: 0.0,
+                planting: planting.unwrap_or(usual.planting),
+                altitude_m: altitude_m.unwrap_or(usual.altitude_m),
                 rooms,
                 sensors,
                 handling,
@@ -307,76 +309,6 @@ impl Reader<'_> {
             feed_sha256,
             warnings: std::mem::take(&mut self.warnings),
         })
-    }
-
-    // ---- sensors ----
-
-    fn sensors(&mut self, texts: Vec<SensorText>, rooms: &[RoomSettings]) -> Vec<SensorSettings> {
-        let mut sensors: Vec<SensorSettings> = Vec::new();
-        for text in texts {
-            let name = self.name(&text.name);
-            let room = text.room.get_ref().clone();
-            if self.rooms_known && !rooms.iter().any(|r| r.name == room) {
-                let known: Vec<_> = rooms.iter().map(|r| format!("`{}`", r.name)).collect();
-                let known = if known.is_empty() {
-                    "none".to_owned()
-                } else {
-                    known.join(", ")
-                };
-                let what = format!("there is no room `{room}`; rooms are {known}");
-                self.fault(&text.room.span(), what);
-            }
-            let arrives = text.arrives.unwrap_or(Arrives::Live);
-            let interval_ms = self.spanned(&text.interval, quantity::duration_ms);
-            if let Some(ms) = interval_ms {
-                let span = text.interval.span();
-                if ms < 1000 {
-                    self.fault(&span, "an interval is at least `1s`");
-                } else if arrives == Arrives::Live && 30 * MINUTE_MS <= ms {
-                    self.fault(&span, "a live sensor is heard at least twice an hour: measure every 10 minutes, or set `arrives = \"batches\"`");
-                } else if arrives == Arrives::Live && 15 * MINUTE_MS < ms {
-                    self.warn(&span, "an interval above 15 minutes notices trouble late; 10 minutes or less is common practice");
-                }
-            }
-            if text.krate.is_some() && *text.role.get_ref() != Role::Crate {
-                self.fault(
-                    &text.role.span(),
-                    "names a crate but its role is not `crate`",
-                );
-            }
-            let elsewhere = |s: &SensorSettings| {
-                s.room != room && s.crate_code.is_some() && s.crate_code == text.krate
-            };
-            if let Some(other) = sensors.iter().find(|s| elsewhere(s)) {
-                let what = format!(
-                    "is in the same crate as `{}`, which stands in `{}`; a crate stands in one room",
-                    other.name, other.room
-                );
-                self.fault(&text.room.span(), what);
-            }
-            let (Some(name), Some(interval_ms)) = (name, interval_ms) else {
-                continue;
-            };
-            if sensors.iter().any(|s| s.name == name) {
-                self.fault(
-                    &text.name.span(),
-                    format!("there are two sensors `{name}`; rename one"),
-                );
-                continue;
-            }
-            sensors.push(SensorSettings {
-                near: None,
-                accuracy: None,
-                id: SensorId(0),
-                name,
-                room,
-                role: *text.role.get_ref(),
-                crate_code: text.krate,
-                interval_ms,
-                arrives,
-            });
-        }
-        sensors
     }
 
     // ---- sources ----

@@ -675,6 +675,24 @@ fn crates_come_in_once() {
     assert_eq!(said.out, "46 crates new, 0 changed, 0 as before\n");
     let said = place.run(&import).ends(0, &[]);
     assert_eq!(said.out, "0 crates new, 0 changed, 46 as before\n");
+    // How tubers were prepared belongs to the crate; the same words in another order change nothing.
+    let text = fs::read_to_string(&list).unwrap();
+    for (was, is, want) in [
+        ("washed; cured", "Cured,washed", "0 changed, 46"),
+        ("washed; not cured", "washed; cured", "3 changed, 43"),
+    ] {
+        place.write("again.csv", text.replace(was, &format!("\"{is}\"")));
+        let said = place.run(&["import", "crates", "again.csv"]).ends(0, &[]);
+        assert_eq!(said.out, format!("0 crates new, {want} as before\n"));
+    }
+    place.write(
+        "dipped.csv",
+        "code,room,variety,form,count,prepared\nC-98,cellar,Brindolet,clump,12,dipped\n",
+    );
+    place.run(&["import", "crates", "dipped.csv"]).ends(
+        1,
+        &["dipped.csv:2: prepared: `dipped` is not a way of preparing tubers; write washed, brushed"],
+    );
     place.write(
         "bad.csv",
         "code,room,variety,form,count\n,cellar,Brindolet,clump,dozen\nC-99,cellar,Brindolet,clump,12\n",

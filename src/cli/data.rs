@@ -41,7 +41,7 @@ pub enum Import {
         #[arg(long, value_name = "NAME")]
         source: Option<String>,
     },
-    /// A list of crates: code,room,place,variety,form,packing,count,dug,weight,note
+    /// A list of crates: code,room,place,variety,form,packing,count,dug,weight,note,prepared
     Crates {
         /// The file
         file: PathBuf,
@@ -218,7 +218,7 @@ fn crates(path: &Path, config: &Path) -> Outcome {
     if parsed.crates.is_empty() {
         return Err(Failure::input(
             format!("`{name}` holds no crate that could be used; nothing was changed"),
-            "the header is code,room,place,variety,form,packing,count,dug,weight,note",
+            "the header is code,room,place,variety,form,packing,count,dug,weight,note,prepared",
         ));
     }
     for krate in &parsed.crates {

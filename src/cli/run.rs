@@ -80,7 +80,10 @@ pub struct Running {
     pub store: Store,
     /// Who may open the pages.
     pub access: Arc<Access>,
-    status: watch::Receiver<Arc<Status>>,
+    /// What is known now.
+    pub status: watch::Receiver<Arc<Status>>,
+    /// Where the writer is asked to do something.
+    pub inbox: Inbox,
     sources: Vec<JoinHandle<()>>,
     stop_sources: watch::Sender<bool>,
     couriers: Vec<JoinHandle<()>>,
@@ -170,6 +173,7 @@ impl Running {
             store,
             access,
             status,
+            inbox,
             sources,
             stop_sources,
             couriers,

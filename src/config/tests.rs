@@ -3,6 +3,8 @@
 use super::*;
 use crate::watch::Priority;
 
+mod models;
+
 fn faults(text: &str) -> Vec<String> {
     match Config::parse(text, Path::new("/store")) {
         Ok(_) => Vec::new(),
@@ -31,7 +33,7 @@ fn the_example_is_a_configuration_and_shows_the_defaults() {
             format!("{line}\n")
         })
         .collect();
-    assert_eq!(spelled.matches("\n[room.").count(), 7, "{spelled}");
+    assert_eq!(spelled.matches("\n[room.").count(), 16, "{spelled}");
     let spelled = Config::parse(&spelled, Path::new("/store")).unwrap();
     for (a, b) in [(&spelled.watch.rooms[0].limits, &plain.watch.rooms[0].limits)] {
         for (a, b) in [
@@ -41,6 +43,14 @@ fn the_example_is_a_configuration_and_shows_the_defaults() {
             (&a.dry_out, &b.dry_out),
             (&a.rot_risk, &b.rot_risk),
             (&a.sweating, &b.sweating),
+            (&a.frost_ahead, &b.frost_ahead),
+            (&a.frost_ahead_below, &b.frost_ahead_below),
+            (&a.thaw, &b.thaw),
+            (&a.shrink, &b.shrink),
+            (&a.shrink_weighed, &b.shrink_weighed),
+            (&a.mould, &b.mould),
+            (&a.mould_ahead, &b.mould_ahead),
+            (&a.waking, &b.waking),
         ] {
             assert_eq!(a.off_delay_ms, b.off_delay_ms);
             assert!((a.deadband - b.deadband).abs() < 1e-9);

@@ -24,6 +24,8 @@ pub(super) struct SiteText {
     pub(super) tls_certificate: Option<Spanned<PathBuf>>,
     pub(super) tls_key: Option<Spanned<PathBuf>>,
     pub(super) plain_http: Option<Spanned<bool>>,
+    pub(super) planting: Option<Spanned<String>>,
+    pub(super) altitude: Option<Spanned<String>>,
 }
 
 #[derive(Deserialize)]
@@ -41,10 +43,37 @@ pub(super) struct RoomText {
     pub(super) rot_risk: Option<RungsText>,
     pub(super) sweating: Option<RungsText>,
     pub(super) battery: Option<RungsText>,
+    #[serde(rename = "frost-ahead")]
+    pub(super) frost_ahead: Option<RungsText>,
+    #[serde(rename = "frost-ahead-below")]
+    pub(super) frost_ahead_below: Option<RungsText>,
+    pub(super) thaw: Option<RungsText>,
+    pub(super) shrink: Option<RungsText>,
+    #[serde(rename = "shrink-weighed")]
+    pub(super) shrink_weighed: Option<RungsText>,
+    #[serde(rename = "mould-ahead")]
+    pub(super) mould_ahead: Option<RungsText>,
+    pub(super) mould: Option<RungsText>,
+    // `waking` is a stage of the room.
+    pub(super) warmth: Option<RungsText>,
     pub(super) swinging: Option<Spanned<SwingText>>,
     pub(super) stage: Option<Spanned<String>>,
     pub(super) curing: Option<StageText>,
     pub(super) waking: Option<StageText>,
+    pub(super) equipment: Option<EquipmentText>,
+}
+
+/// A room's size and what can change its air.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct EquipmentText {
+    pub(super) volume: Option<Spanned<String>>,
+    pub(super) leak: Option<Spanned<f64>>,
+    pub(super) vent: Option<Spanned<String>>,
+    pub(super) humidifier: Option<Spanned<String>>,
+    pub(super) heater: Option<Spanned<String>>,
+    pub(super) packing: Option<Spanned<String>>,
+    pub(super) tubers: Option<Spanned<String>>,
 }
 
 /// What a room may say about another stage than storing.
@@ -97,9 +126,10 @@ pub(super) struct ContactText {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct RungsText {
-    pub(super) steps: Option<Vec<Spanned<StepText>>>,
+    pub(super) steps: Option<Spanned<Vec<Spanned<StepText>>>>,
     pub(super) deadband: Option<Spanned<String>>,
     pub(super) off_delay: Option<Spanned<String>>,
+    pub(super) watched: Option<Spanned<bool>>,
 }
 
 #[derive(Deserialize)]
@@ -120,6 +150,15 @@ pub(super) struct SensorText {
     pub(super) arrives: Option<Arrives>,
     #[serde(rename = "crate")]
     pub(super) krate: Option<String>,
+    pub(super) near: Option<Spanned<String>>,
+    pub(super) accuracy: Option<AccuracyText>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct AccuracyText {
+    pub(super) temperature: Option<Spanned<String>>,
+    pub(super) humidity: Option<Spanned<String>>,
 }
 
 #[derive(Deserialize)]

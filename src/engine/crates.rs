@@ -17,8 +17,9 @@ const EVERY_MS: i64 = 5000;
 impl Engine {
     /// Looks at the stock if it is time to.
     pub(super) async fn notice_stock(&mut self) {
-        let at = self.last_alive.max(self.memory.judge.now());
-        if at.since(self.stock.1) < EVERY_MS {
+        let at = self.now();
+        // Time in which nobody looked is noted first, by the next tick.
+        if self.gap.is_some() || at.since(self.stock.1) < EVERY_MS {
             return;
         }
         let before = self.memory.clone();
@@ -40,7 +41,9 @@ impl Engine {
             let mut tx = self.store.begin().await?;
             let act = Act::Crates(Stood { changed, gone });
             self.act(&mut tx, at, "crate list", act).await?;
+            tx.set_alive(at).await?;
             tx.commit().await?;
+            self.last_alive = at;
             self.publish(None);
         }
         self.stock.0 = Some(revision);
@@ -63,8 +66,8 @@ pub fn facts(krate: &Crate) -> CrateFacts {
             .map(|w| w.iter().copied().fold(0, u32::saturating_add))
             .filter(|g| 0 < *g),
         divided: krate.lots.iter().any(|l| l.form == Form::Division),
-        washed: false,
-        uncured: false,
+        washed: krate.lots.iter().any(|l| l.prepared.washed),
+        uncured: (krate.lots.iter()).any(|l| l.prepared.cured == Some(false)),
         since: noon.map(|n| n.and_utc().into()),
     }
 }

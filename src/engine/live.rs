@@ -70,7 +70,7 @@ pub struct Engine {
     pub(super) last_alive: Stamp,
     pace: Pace,
     /// The clock was set forward, or the machine slept, and the log does not say so yet.
-    gap: Option<Started>,
+    pub(super) gap: Option<Started>,
     /// Whether a sign of life is left; an import into a log that nobody watched leaves none.
     watched: bool,
     /// Nobody is told anything without it.
@@ -389,7 +389,7 @@ impl Engine {
     }
 
     /// The time of what arrives now: the clock's, never before what was stamped last.
-    fn now(&mut self) -> Stamp {
+    pub(super) fn now(&mut self) -> Stamp {
         let floor = self.memory.judge.now().max(self.last_alive);
         let (at, gap) = self.pace.now(&self.clock, floor);
         if let Some(gap) = &gap {

@@ -2,7 +2,7 @@
 
 use chrono::{Datelike as _, NaiveDate};
 
-use super::{BadCode, CrateCode, Form};
+use super::{BadCode, BadPrepared, CrateCode, Form, Prepared};
 
 /// What is wrong, and what to do.
 pub(super) type Wrong = (String, String);
@@ -64,6 +64,20 @@ pub(super) fn form(text: &str) -> Result<Form, Wrong> {
             format!("`{}` is not a form", shown(text)),
             "write clump, division or pot tuber".into(),
         )
+    })
+}
+
+/// What was done before packing, or nothing for an empty cell.
+pub(super) fn prepared(text: &str) -> Result<Prepared, Wrong> {
+    text.parse().map_err(|bad| match bad {
+        BadPrepared::Unknown(word) => (
+            format!("`{}` is not a way of preparing tubers", shown(&word)),
+            "write washed, brushed, cured or not cured, several divided by `;`".into(),
+        ),
+        BadPrepared::Both => (
+            format!("`{}` says both cured and not cured", shown(text)),
+            "take one of the two out, or give the tubers a row of their own".into(),
+        ),
     })
 }
 
@@ -249,6 +263,24 @@ mod tests {
             );
             assert_eq!(remedy, "type the cell again by hand");
         }
+    }
+
+    #[test]
+    fn ways_of_preparing_name_the_way_out() {
+        assert_eq!(prepared("").unwrap(), Prepared::default());
+        assert!(prepared("Washed not cured").unwrap().washed);
+        check(
+            prepared,
+            "write washed, brushed, cured or not cured, several divided by `;`",
+            "waxed | is not a way of preparing tubers
+             uncured | is not a way of preparing tubers
+             not brushed | is not a way of preparing tubers",
+        );
+        check(
+            prepared,
+            "take one of the two out, or give the tubers a row of their own",
+            "cured; not cured | says both cured and not cured",
+        );
     }
 
     #[test]

@@ -8,13 +8,14 @@ use std::{
 use chrono::NaiveDate;
 
 use super::{
-    CrateCode, Form,
+    CrateCode, Form, Prepared,
     cell::{self, Wrong, shown},
 };
 
 /// The columns a crate list may have, in the order in which they are written.
-pub const COLUMNS: [&str; 10] = [
+pub const COLUMNS: [&str; 11] = [
     "code", "room", "place", "variety", "form", "packing", "count", "dug", "weight", "note",
+    "prepared",
 ];
 
 /// Without these a row says too little to find a crate again.
@@ -65,6 +66,8 @@ pub struct Lot {
     pub weight_g: Option<u32>,
     /// The grower's remark, empty when there is none.
     pub note: String,
+    /// What was done to them before they were packed.
+    pub prepared: Prepared,
 }
 
 /// Something in a crate list that could not be understood, and what to do about it.
@@ -148,7 +151,7 @@ pub fn parse(text: &str) -> Parsed {
 /// Writes a crate list that [`parse`] reads back to the same crates.
 pub fn write(crates: &[Crate]) -> String {
     let mut out = csv::Writer::from_writer(Vec::new());
-    let mut row = |cells: [&str; 10]| out.write_record(cells).expect("memory takes every row");
+    let mut row = |cells: [&str; 11]| out.write_record(cells).expect("memory takes every row");
     row(COLUMNS);
     for krate in crates {
         for lot in &krate.lots {
@@ -163,6 +166,7 @@ pub fn write(crates: &[Crate]) -> String {
                 &lot.dug.map(|day| day.to_string()).unwrap_or_default(),
                 &lot.weight_g.map(kilograms).unwrap_or_default(),
                 &lot.note,
+                &lot.prepared.to_string(),
             ]);
         }
     }
@@ -298,6 +302,7 @@ impl List {
         let dug = row.take("dug", cell::dug);
         let weight_g = row.take("weight", cell::weight);
         let note = row.take("note", |text| cell::words(text, 200));
+        let prepared = row.take("prepared", cell::prepared);
 
         let Some(code) = code else { return };
         let at = self.index.get(&code).copied().unwrap_or_else(|| {
@@ -342,9 +347,11 @@ impl List {
         if self.faults.len() > before {
             return;
         }
-        let (Some(variety), Some(form), Some(count), Some(dug), Some(weight_g), Some(note)) =
-            (variety, form, count, dug, weight_g, note)
+        let (Some(variety), Some(form), Some(count), Some(dug)) = (variety, form, count, dug)
         else {
+            return;
+        };
+        let (Some(weight_g), Some(note), Some(prepared)) = (weight_g, note, prepared) else {
             return;
         };
         if !self.seen.insert((at, variety.to_lowercase(), form, dug)) {
@@ -364,6 +371,7 @@ impl List {
             dug,
             weight_g,
             note,
+            prepared,
         });
     }
 }

@@ -143,6 +143,77 @@ impl fmt::Display for Form {
     }
 }
 
+/// What was done to the tubers of a lot before they were packed, as far as it is said.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Hash)]
+pub struct Prepared {
+    /// With water.
+    pub washed: bool,
+    /// Dry.
+    pub brushed: bool,
+    /// Their skins had dried; none when the list does not say.
+    pub cured: Option<bool>,
+}
+
+/// Why words do not say how tubers were prepared.
+#[derive(Debug, Clone, PartialEq, Eq, Error)]
+pub enum BadPrepared {
+    /// A word that is none of them.
+    #[error("`{0}` is not a way of preparing tubers")]
+    Unknown(String),
+    /// Both at once.
+    #[error("it says both cured and not cured")]
+    Both,
+}
+
+impl FromStr for Prepared {
+    type Err = BadPrepared;
+
+    /// Takes the words in any order and any capitals, divided by `;`, `,` or spaces.
+    fn from_str(text: &str) -> Result<Self, BadPrepared> {
+        let mut prepared = Self::default();
+        for part in text.split([';', ',']) {
+            let mut words = part.split_whitespace();
+            while let Some(word) = words.next() {
+                let cured = match word.to_ascii_lowercase().as_str() {
+                    "washed" => {
+                        prepared.washed = true;
+                        continue;
+                    }
+                    "brushed" => {
+                        prepared.brushed = true;
+                        continue;
+                    }
+                    "cured" => true,
+                    "not" => match words.next() {
+                        Some(next) if next.eq_ignore_ascii_case("cured") => false,
+                        Some(next) => return Err(BadPrepared::Unknown(format!("{word} {next}"))),
+                        None => return Err(BadPrepared::Unknown(word.to_owned())),
+                    },
+                    _ => return Err(BadPrepared::Unknown(word.to_owned())),
+                };
+                if prepared.cured.is_some_and(|before| before != cured) {
+                    return Err(BadPrepared::Both);
+                }
+                prepared.cured = Some(cured);
+            }
+        }
+        Ok(prepared)
+    }
+}
+
+impl fmt::Display for Prepared {
+    /// The words in one order, divided by `; `; nothing when nothing is said.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let words = [
+            self.washed.then_some("washed"),
+            self.brushed.then_some("brushed"),
+            self.cured.map(|c| if c { "cured" } else { "not cured" }),
+        ];
+        let words: Vec<&str> = words.into_iter().flatten().collect();
+        f.pad(&words.join("; "))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use std::{collections::BTreeSet, hash::DefaultHasher};
@@ -210,6 +281,55 @@ mod tests {
             "division clump",
         ] {
             assert_eq!(bad.parse::<Form>(), Err(UnknownForm), "{bad:?}");
+        }
+    }
+
+    #[test]
+    fn what_was_done_to_tubers_is_read_in_any_order() {
+        let said = |washed, brushed, cured| Prepared {
+            washed,
+            brushed,
+            cured,
+        };
+        for (text, want, canonical) in [
+            ("", said(false, false, None), ""),
+            (" ; ,", said(false, false, None), ""),
+            ("washed", said(true, false, None), "washed"),
+            (
+                "Cured, BRUSHED",
+                said(false, true, Some(true)),
+                "brushed; cured",
+            ),
+            (
+                "not cured washed",
+                said(true, false, Some(false)),
+                "washed; not cured",
+            ),
+            (
+                "washed;washed;Not  Cured",
+                said(true, false, Some(false)),
+                "washed; not cured",
+            ),
+        ] {
+            let read: Prepared = text.parse().unwrap();
+            assert_eq!(
+                (read, read.to_string().as_str()),
+                (want, canonical),
+                "{text:?}"
+            );
+            assert_eq!(canonical.parse(), Ok(want));
+        }
+        let unknown = |word: &str| BadPrepared::Unknown(word.to_owned());
+        for (text, why) in [
+            ("waxed", unknown("waxed")),
+            ("washed, waxed", unknown("waxed")),
+            ("uncured", unknown("uncured")),
+            ("not washed", unknown("not washed")),
+            ("not; cured", unknown("not")),
+            ("cured, not cured", BadPrepared::Both),
+            ("not cured cured", BadPrepared::Both),
+        ] {
+            assert_eq!(text.parse::<Prepared>(), Err(why), "{text:?}");
         }
     }
 }

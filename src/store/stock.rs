@@ -88,7 +88,7 @@ impl Tx {
     ) -> Result<bool, StoreError> {
         let mut known = sqlx::query!(
             r#"select lot_id as "id!: i64", variety as "variety!: String", form as "form!: String",
-                      dug, weight_g, note as "note!: String",
+                      dug, weight_g, note as "note!: String", prepared as "prepared!: String",
                       coalesce((select sum(tubers) from entry e where e.lot_id = l.lot_id), 0) as "count!: i64"
                from lot l where crate_id = ?1"#,
             crate_id
@@ -100,6 +100,7 @@ impl Tx {
             let form = lot.form.to_string();
             let dug = lot.dug.map(|d| d.to_string());
             let weight = lot.weight_g.map(i64::from);
+            let prepared = lot.prepared.to_string();
             // A list that gives a date where none was known tells more of the same lot.
             let same = known.iter().position(|k| {
                 k.variety.eq_ignore_ascii_case(&lot.variety)
@@ -108,14 +109,17 @@ impl Tx {
             });
             let (id, count) = if let Some(same) = same {
                 let k = known.swap_remove(same);
-                if (&k.dug, k.weight_g, &k.note) != (&dug, weight, &lot.note) {
+                let before = (&k.dug, k.weight_g, &k.note, &k.prepared);
+                if before != (&dug, weight, &lot.note, &prepared) {
                     changed = true;
                     sqlx::query!(
-                        "update lot set dug = ?2, weight_g = ?3, note = ?4 where lot_id = ?1",
+                        "update lot set dug = ?2, weight_g = ?3, note = ?4, prepared = ?5
+                         where lot_id = ?1",
                         k.id,
                         dug,
                         weight,
-                        lot.note
+                        lot.note,
+                        prepared
                     )
                     .execute(&mut *self.0)
                     .await?;
@@ -123,14 +127,15 @@ impl Tx {
                 (k.id, Some(k.count))
             } else {
                 let id = sqlx::query_scalar!(
-                    "insert into lot (crate_id, variety, form, dug, weight_g, note)
-                     values (?1, ?2, ?3, ?4, ?5, ?6) returning lot_id as \"id!: i64\"",
+                    "insert into lot (crate_id, variety, form, dug, weight_g, note, prepared)
+                     values (?1, ?2, ?3, ?4, ?5, ?6, ?7) returning lot_id as \"id!: i64\"",
                     crate_id,
                     lot.variety,
                     form,
                     dug,
                     weight,
-                    lot.note
+                    lot.note,
+                    prepared
                 )
                 .fetch_one(&mut *self.0)
                 .await?;
@@ -201,7 +206,8 @@ impl Store {
         let rows = sqlx::query(
             "select c.code, c.room, c.place, c.packing,
                     l.variety, l.form, l.dug, l.weight_g, l.note,
-                    (select sum(tubers) from entry e where e.lot_id = l.lot_id) as tubers
+                    (select sum(tubers) from entry e where e.lot_id = l.lot_id) as tubers,
+                    l.prepared
              from crate c left join lot l on l.crate_id = c.crate_id
              order by c.code, l.lot_id",
         )
@@ -231,6 +237,7 @@ impl Store {
             let form: String = row.try_get(5)?;
             let dug: Option<String> = row.try_get(6)?;
             let form: Form = form.parse().map_err(|_| fault(&form))?;
+            let prepared: String = row.try_get(10)?;
             let lot = Lot {
                 variety: row.try_get(4)?,
                 form,
@@ -238,6 +245,7 @@ impl Store {
                 dug: dug.map(|d| d.parse().map_err(|_| fault(&d))).transpose()?,
                 weight_g: row.try_get(7)?,
                 note: row.try_get(8)?,
+                prepared: prepared.parse().map_err(|_| fault(&prepared))?,
             };
             crates.last_mut().expect("just pushed").lots.push(lot);
         }

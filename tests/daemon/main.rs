@@ -3,6 +3,7 @@
 
 mod account;
 mod clocks;
+mod crates;
 mod farm;
 mod files;
 mod handled;

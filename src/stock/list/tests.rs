@@ -20,13 +20,17 @@ fn told(parsed: &Parsed) -> Vec<String> {
     let lot = |lot: &Lot| {
         let dug = lot.dug.map_or(String::new(), |day| format!(" {day}"));
         let weight = lot.weight_g.map_or(String::new(), |g| format!(" {g} g"));
+        let prepared = match lot.prepared.to_string() {
+            said if said.is_empty() => said,
+            said => format!(" <{said}>"),
+        };
         let note = if lot.note.is_empty() {
             String::new()
         } else {
             format!(" ({})", lot.note)
         };
         format!(
-            "{} {} {}{dug}{weight}{note}",
+            "{} {} {}{dug}{weight}{note}{prepared}",
             lot.count, lot.form, lot.variety
         )
     };
@@ -67,6 +71,24 @@ fn columns_come_in_any_order_and_some_may_be_missing() {
     check(
         " Count ,VARIETY,Form,Room,code\n 5 , Brindolet ,division, cellar ,A1\n",
         &["A1 [cellar||] 5 division Brindolet"],
+    );
+}
+
+#[test]
+fn a_list_may_say_how_tubers_were_prepared() {
+    check(
+        "code,room,variety,form,count,prepared\n\
+         A1,cellar,Brindolet,division,5,\"Not cured, washed\"\n\
+         A1,,Quenbrisk,division,5,\n\
+         A2,cellar,Brindolet,clump,5,brushed;cured\n\
+         A3,cellar,Brindolet,clump,5,dipped\n\
+         A4,cellar,Brindolet,clump,5,cured;not cured\n",
+        &[
+            "A1 [cellar||] 5 division Brindolet <washed; not cured> + 5 division Quenbrisk",
+            "A2 [cellar||] 5 clump Brindolet <brushed; cured>",
+            "line 5, prepared: `dipped` is not a way of preparing tubers -> write washed, brushed, cured or not cured, several divided by `;`",
+            "line 6, prepared: `cured;not cured` says both cured and not cured -> take one of the two out, or give the tubers a row of their own",
+        ],
     );
 }
 
@@ -165,7 +187,8 @@ fn a_crate_needs_a_room_once() {
 fn all_faults_of_a_row_are_told_at_once_and_the_rows_around_it_stand() {
     let long = "é".repeat(201);
     let parsed = parse(&format!(
-        "{HEADER}A,r,,v,clump,,1,,,\n=,{long},{long},,root,{long},x,y,z,{long}\nB,r,,v,clump,,1,,,\n"
+        "{},prepared\nA,r,,v,clump,,1,,,,\n=,{long},{long},,root,{long},x,y,z,{long},w\nB,r,,v,clump,,1,,,,\n",
+        HEADER.trim_end()
     ));
     assert_eq!(parsed.crates.len(), 2);
     let mut fields: Vec<_> = parsed.faults.iter().filter_map(|f| f.field).collect();
@@ -257,8 +280,9 @@ fn signs_of_a_formula_or_a_page_are_only_text() {
 #[test]
 fn a_header_that_is_not_one_is_refused_whole() {
     let comma = "save the sheet again as CSV and choose the comma as field separator";
-    let known = "take the column out or use one of: code, room, place, variety, form, packing, count, dug, weight, note";
-    let begin = "begin with the line `code,room,place,variety,form,packing,count,dug,weight,note`";
+    let known = "take the column out or use one of: code, room, place, variety, form, packing, count, dug, weight, note, prepared";
+    let begin =
+        "begin with the line `code,room,place,variety,form,packing,count,dug,weight,note,prepared`";
     for (text, want) in [
         (
             "",
@@ -360,6 +384,16 @@ fn some_cell(most: usize) -> impl Strategy<Value = String> {
     a_cell(most).prop_map(|text| if text.is_empty() { "x".into() } else { text })
 }
 
+fn some_prepared() -> impl Strategy<Value = Prepared> {
+    (any::<bool>(), any::<bool>(), any::<Option<bool>>()).prop_map(|(washed, brushed, cured)| {
+        Prepared {
+            washed,
+            brushed,
+            cured,
+        }
+    })
+}
+
 fn some_lot() -> impl Strategy<Value = Lot> {
     (
         some_cell(80),
@@ -368,16 +402,20 @@ fn some_lot() -> impl Strategy<Value = Lot> {
         prop::option::of(0..36_000_i32),
         prop::option::of(1..=1_000_000_u32),
         a_cell(200),
+        some_prepared(),
     )
-        .prop_map(|(variety, form, count, day, weight_g, note)| Lot {
-            variety,
-            form,
-            count,
-            // Day 730 120 of the common era is 1 January 2000.
-            dug: day.and_then(|day| NaiveDate::from_num_days_from_ce_opt(730_120 + day)),
-            weight_g,
-            note,
-        })
+        .prop_map(
+            |(variety, form, count, day, weight_g, note, prepared)| Lot {
+                variety,
+                form,
+                count,
+                // Day 730 120 of the common era is 1 January 2000.
+                dug: day.and_then(|day| NaiveDate::from_num_days_from_ce_opt(730_120 + day)),
+                weight_g,
+                note,
+                prepared,
+            },
+        )
 }
 
 fn some_crate() -> impl Strategy<Value = Crate> {
@@ -425,6 +463,11 @@ proptest! {
     fn any_rows_are_survived(rows in "([A-Ca-c]?[0-9]?|clump|\"|,|,,,|\r|\n|kg|2026-10-21|;| |é|\u{feff}){0,80}") {
         is_sound(&format!("{HEADER}{rows}"));
         is_sound(&format!("code,room,variety,form,count\n{rows}"));
+    }
+
+    #[test]
+    fn any_words_of_preparing_are_survived(words in "(washed|brushed|cured|not|dry|;|,| |\"){0,9}") {
+        is_sound(&format!("code,room,variety,form,count,prepared\nA,r,v,clump,1,{words}"));
     }
 
     #[test]
