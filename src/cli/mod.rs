@@ -113,7 +113,7 @@ enum Verb {
     Export(data::Export),
     /// Which alerts recorded readings would have raised
     Replay(replay::Options),
-    /// Dew point and the rest for one temperature and humidity, or for a file of them
+    /// Dew point, mould, drying, venting, water and heat for one temperature and humidity
     Air(air::Options),
     /// Set or change the passphrase of the pages; a change signs every device out
     Passphrase(ConfigArg),
