@@ -129,7 +129,7 @@ pub(super) struct Water {
     pub(super) humidifier_g_h: Option<f64>,
     pub(super) minutes_air_alone: Option<f64>,
     pub(super) minutes_with_packing: Option<f64>,
-    pub(super) caution: &'static str,
+    pub(super) caution: Option<&'static str>,
 }
 
 /// Heat to another temperature.
@@ -344,7 +344,7 @@ impl Water {
             minutes_with_packing: net
                 .filter(|_| packing.is_some())
                 .map(|net| rounded(60.0 * all_g / net, 2)),
-            caution: message::WATER,
+            caution: (0.0 < air_g).then_some(message::WATER),
         }
     }
 }

@@ -47,14 +47,14 @@ pub struct Options {
 const EXAMPLES: &str = "\
 Examples:
   overwinter air 50F 80% --packing \"wood shavings\"
-  overwinter air 50F 90% --outside 35F 90% --tuber 48F --volume 60m3 --vent 300m3/h
-  overwinter air 50F 60% --to 80% --volume 60m3 --packing-kg 100 --humidifier 500ml/h
-  overwinter air 46F 90% --warm-to 50F --volume 60m3 --tubers-kg 500 --heater 1500W
+  overwinter air 50F 90% --outside 35F 90% --tuber 48F --air-changes 6
+  overwinter air 50F 60% --to 80% --volume 60m3 --humidifier 500ml/h
+  overwinter air 46F 90% --warm-to 50F --volume 60m3 --heater 1500W
   overwinter air --batch logged.csv
 
-Every quantity is written with its unit: F, C; m3, ft3; m3/h, cfm; kg, lb;
-g/h, ml/h, l/h, gal/day; W, kW, BTU/h. With --format json the options for tubers,
-venting, water and heat give one object with an object for each.";
+Units: F, C; m3, ft3; m3/h, cfm; kg, lb; ml/h, l/h, gal/day; W, kW, BTU/h.
+They are never guessed. With --format json every option beside --altitude gives
+one object, with an object for each subject in it.";
 
 #[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum Format {

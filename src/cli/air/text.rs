@@ -211,7 +211,7 @@ fn drying(page: &mut Page, drying: &Drying, packing: Packing) {
         }
         None => page.row("limp (15 % lost) after", "never at these conditions"),
     }
-    page.note("ranges: nine crates in ten, assumed; weigh yours to know");
+    page.note("range: nine crates in ten, assumed until you weigh");
 }
 
 fn days_rounded(d: f64) -> String {
@@ -262,27 +262,6 @@ fn venting(page: &mut Page, asked: &Asked, venting: &Venting) {
     if let Some(vent) = &asked.vent {
         page.row("outside", &both(manner, vent.outside));
     }
-    page.row(
-        "dew point outside",
-        &manner.temperature(venting.dew_point_c),
-    );
-    let coldest = manner.temperature(venting.coldest_crate_c);
-    let origin = if venting.coldest_said {
-        ""
-    } else {
-        ", taken as the room; --tuber tells it"
-    };
-    page.row("coldest crate", &format!("{coldest}{origin}"));
-    let warmed = venting.outside_warmed_to_room_pct;
-    let room = manner.temperature(asked.air.temperature.degrees());
-    page.row(
-        "outside air, warmed",
-        &if 100.0 < warmed {
-            format!("more water than air of {room} can hold")
-        } else {
-            format!("{} at {room}", percent(warmed))
-        },
-    );
     let verdict = match venting.verdict {
         "open-briefly" => "open briefly",
         "optional" => "as you like",
@@ -305,12 +284,16 @@ fn venting(page: &mut Page, asked: &Asked, venting: &Venting) {
             venting.air_changes_per_h,
             venting.exchanged_share,
         ) {
+            let most = if share < 1.0 {
+                String::new()
+            } else {
+                format!(" for {} of it", percent(100.0 * exchanged))
+            };
             page.row(
                 "time it takes",
                 &format!(
-                    "{} for {} of the air, at {}{NB}air changes an hour",
+                    "{}{most}, at {}{NB}air changes an hour",
                     minutes(time),
-                    percent(100.0 * exchanged),
                     sized(n)
                 ),
             );
@@ -329,6 +312,27 @@ fn venting(page: &mut Page, asked: &Asked, venting: &Venting) {
             ),
         );
     }
+    page.row(
+        "dew point outside",
+        &manner.temperature(venting.dew_point_c),
+    );
+    let coldest = manner.temperature(venting.coldest_crate_c);
+    let origin = if venting.coldest_said {
+        ""
+    } else {
+        ", taken as the room; --tuber tells it"
+    };
+    page.row("coldest crate", &format!("{coldest}{origin}"));
+    let warmed = venting.outside_warmed_to_room_pct;
+    let room = manner.temperature(asked.air.temperature.degrees());
+    page.row(
+        "outside air, warmed",
+        &if 100.0 < warmed {
+            format!("more water than air of {room} can hold")
+        } else {
+            format!("{} at {room}", percent(warmed))
+        },
+    );
     page.row(
         "limits",
         &format!(
@@ -377,7 +381,10 @@ fn humidity(page: &mut Page, asked: &Asked, water: &Water) {
                 page.note("Reckoned as dry wood; other packing differs.");
             }
         }
-        None => page.note("Packing takes the larger part: --packing-kg tells how much."),
+        None if adding => {
+            page.note("Packing takes the larger part: --packing-kg tells how much.");
+        }
+        None => page.note("Packing holds the larger part: --packing-kg tells how much."),
     }
     if let Some(leak) = water.leak_g_h {
         let amount = format!("{}{NB}g an hour", sized(leak.abs()));
@@ -412,7 +419,9 @@ fn humidity(page: &mut Page, asked: &Asked, water: &Water) {
         let energy = page.energy(kj);
         page.row("heat it takes", &format!("{energy}, by evaporating"));
     }
-    page.row("caution", water.caution);
+    if let Some(caution) = water.caution {
+        page.row("caution", caution);
+    }
 }
 
 fn heating(page: &mut Page, heat: &Heat) {
