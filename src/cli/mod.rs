@@ -114,7 +114,7 @@ enum Verb {
     /// Which alerts recorded readings would have raised
     Replay(replay::Options),
     /// Dew point, mould, drying, venting, water and heat for one temperature and humidity
-    Air(air::Options),
+    Air(Box<air::Options>),
     /// Set or change the passphrase of the pages; a change signs every device out
     Passphrase(ConfigArg),
     /// Print a link and a QR code that sign in one phone, once

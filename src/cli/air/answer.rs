@@ -241,7 +241,7 @@ impl Venting {
         let closed = matches!(advice.verdict, Verdict::Closed(_));
         let share = if closed { 0.0 } else { advice.share_max };
         let (verdict, reason) = words(advice.verdict);
-        let exchanged = (!closed).then(|| if share < 1.0 { share } else { NEARLY_ALL });
+        let exchanged = (!closed).then_some(if share < 1.0 { share } else { NEARLY_ALL });
         let minutes = exchanged
             .zip(asked.changes_per_h)
             .and_then(|(share, n)| venting::minutes(share, n));
