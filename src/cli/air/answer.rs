@@ -337,14 +337,14 @@ impl Water {
             packing_dry_kg: asked.packing_kg.map(|kg| rounded(kg, 4)),
             packing_takes_up_kg: packing.map(|kg| rounded(kg, 4)),
             packing_share_pct: packing.map(|kg| rounded(100_000.0 * kg / all_g, 1)),
-            evaporation_kj: (0.0 < all_g)
+            evaporation_kj: (from < to)
                 .then(|| rounded(venting::evaporation_kj(all_g / 1000.0, t), 1)),
             humidifier_g_h: asked.humidifier_g_h.map(|g| rounded(g, 2)),
             minutes_air_alone: net.map(|net| rounded(60.0 * air_g / net, 2)),
             minutes_with_packing: net
                 .filter(|_| packing.is_some())
                 .map(|net| rounded(60.0 * all_g / net, 2)),
-            caution: (0.0 < air_g).then_some(message::WATER),
+            caution: (from < to).then_some(message::WATER),
         }
     }
 }

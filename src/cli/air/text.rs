@@ -9,7 +9,7 @@ use super::{
 use crate::{
     climate::{Air, Packing, Pascal, Unit, mould, warmth},
     config::quantity::{BTU_J, GALLON_L},
-    notify::words::{Manner, NB, percent, span_exact},
+    notify::words::{Manner, NB, percent, span_exact, thousands},
 };
 
 /// Where the values begin, and where lines end.
@@ -81,12 +81,16 @@ impl Page {
     }
 }
 
-/// Two figures that count.
+/// No more figures than count.
 fn sized(value: f64) -> String {
     match value.abs() {
         v if v < 0.1 => format!("{value:.3}"),
         v if v < 1.0 => format!("{value:.2}"),
         v if v < 10.0 => format!("{value:.1}"),
+        v if 1000.0 <= v => {
+            let scale = 10f64.powi(v.log10().floor() as i32 - 2);
+            thousands(((value / scale).round() * scale) as i64)
+        }
         _ => format!("{value:.0}"),
     }
 }
@@ -345,7 +349,7 @@ fn venting(page: &mut Page, asked: &Asked, venting: &Venting) {
 }
 
 fn humidity(page: &mut Page, asked: &Asked, water: &Water) {
-    let adding = 0.0 < water.air_g;
+    let adding = asked.air.humidity.percent() < water.to_pct;
     let amount = page.water(water.air_g.abs());
     let to = percent(water.to_pct);
     if adding {
