@@ -1,7 +1,7 @@
 //! The configuration file: read once at the rim, every fault named with its line and remedy.
 
 mod channels;
-mod quantity;
+pub(crate) mod quantity;
 mod reach;
 mod rooms;
 mod telling;

@@ -113,8 +113,8 @@ enum Verb {
     Export(data::Export),
     /// Which alerts recorded readings would have raised
     Replay(replay::Options),
-    /// Dew point and the rest for one temperature and humidity, or for a file of them
-    Air(air::Options),
+    /// Dew point, mould, drying, venting, water and heat for one temperature and humidity
+    Air(Box<air::Options>),
     /// Set or change the passphrase of the pages; a change signs every device out
     Passphrase(ConfigArg),
     /// Print a link and a QR code that sign in one phone, once

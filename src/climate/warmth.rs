@@ -4,6 +4,9 @@
 /// development of dahlia: base 5.5 C, optimum 24.6 C, maximum 34.9 C.
 pub const BASE_C: f64 = 5.5;
 
+/// Temperature of the fastest development, in C, beyond which more warmth is no gain: same source.
+pub const OPTIMUM_C: f64 = 24.6;
+
 /// Warmth to the first eyes of an early riser, in C·day above the base.
 ///
 /// Derived from what growers report (shoots after two to five weeks at 21 C, in January in a

@@ -1,4 +1,5 @@
-//! Quantities as people write them in the configuration: `40F`, `75 %`, `12h`, `2.7F` of difference, `60m3`.
+//! Quantities as people write them in the configuration and on the command line: `40F`, `75 %`, `12h`,
+//! `2.7F` of difference, `60m3`, `300 cfm`.
 
 use std::time::Duration;
 
@@ -11,11 +12,11 @@ const FOOT_M: f64 = 0.3048;
 /// The international pound in kilograms, exact (agreement of 1959; NIST SP 811, appendix B).
 const POUND_KG: f64 = 0.453_592_37;
 /// The US gallon of 231 cubic inches in litres, exact (NIST SP 811, appendix B).
-const GALLON_L: f64 = 3.785_411_784;
+pub(crate) const GALLON_L: f64 = 3.785_411_784;
 /// The British thermal unit of the International Table in joules, exact (from the pound and the calorie
 /// of 4.1868 J of the Fifth International Conference on the Properties of Steam, 1956; NIST SP 811,
 /// appendix B).
-const BTU_J: f64 = 1_055.055_852_62;
+pub(crate) const BTU_J: f64 = 1_055.055_852_62;
 const CUBIC_FOOT_M3: f64 = FOOT_M * FOOT_M * FOOT_M;
 
 /// `40F` or `4.4 C`, in degrees Celsius.
@@ -161,33 +162,22 @@ pub(super) fn altitude_m(text: &str) -> Result<f64, String> {
 }
 
 /// A volume of air, `60m3` or `2100ft3`, in cubic metres.
-pub(super) fn volume_m3(text: &str) -> Result<f64, String> {
-    let units = [
-        ("m3", 1.0),
-        ("m³", 1.0),
-        ("ft3", CUBIC_FOOT_M3),
-        ("ft³", CUBIC_FOOT_M3),
-    ];
+pub(crate) fn volume_m3(text: &str) -> Result<f64, String> {
+    let units = [("m3", 1.0), ("ft3", CUBIC_FOOT_M3), ("cuft", CUBIC_FOOT_M3)];
     let within = Within(0.1, 100_000.0, "m3");
     amount(text, &units, &within, "60m3` or `2100ft3")
 }
 
 /// A flow of air, `300m3/h` or `180cfm`, in cubic metres an hour.
-pub(super) fn flow_m3_h(text: &str) -> Result<f64, String> {
+pub(crate) fn flow_m3_h(text: &str) -> Result<f64, String> {
     let cfm = 60.0 * CUBIC_FOOT_M3;
-    let units = [
-        ("m3/h", 1.0),
-        ("m³/h", 1.0),
-        ("cfm", cfm),
-        ("ft3/min", cfm),
-        ("l/s", 3.6),
-    ];
+    let units = [("m3/h", 1.0), ("cfm", cfm), ("ft3/min", cfm), ("l/s", 3.6)];
     let within = Within(1.0, 1_000_000.0, "m3/h");
     amount(text, &units, &within, "300m3/h` or `180cfm")
 }
 
 /// A weight, `120kg` or `260lb`, in kilograms.
-pub(super) fn weight_kg(text: &str) -> Result<f64, String> {
+pub(crate) fn weight_kg(text: &str) -> Result<f64, String> {
     let units = [
         ("kg", 1.0),
         ("g", 0.001),
@@ -200,14 +190,19 @@ pub(super) fn weight_kg(text: &str) -> Result<f64, String> {
 }
 
 /// What a heater gives, `1500W`, `1.5kW` or `5000BTU/h`, in watts.
-pub(super) fn power_w(text: &str) -> Result<f64, String> {
-    let units = [("w", 1.0), ("kw", 1000.0), ("btu/h", BTU_J / 3600.0)];
+pub(crate) fn power_w(text: &str) -> Result<f64, String> {
+    let units = [
+        ("w", 1.0),
+        ("kw", 1000.0),
+        ("btu/h", BTU_J / 3600.0),
+        ("btu/hr", BTU_J / 3600.0),
+    ];
     let within = Within(1.0, 1_000_000.0, "W");
     amount(text, &units, &within, "1500W`, `1.5kW` or `5000BTU/h")
 }
 
 /// What a humidifier gives, `500ml/h` or `3gal/day`, in grams an hour, a litre taken as a kilogram.
-pub(super) fn water_g_h(text: &str) -> Result<f64, String> {
+pub(crate) fn water_g_h(text: &str) -> Result<f64, String> {
     let gallon = 1000.0 * GALLON_L;
     let units = [
         ("ml/h", 1.0),
@@ -243,7 +238,12 @@ fn amount(
     let value = digits
         .parse::<f64>()
         .map_err(|_| format!("`{text}` is no number with its unit, such as `{such_as}`"))?;
-    let own = own.trim().to_lowercase();
+    let own: String = own
+        .chars()
+        .filter(|c| !c.is_whitespace())
+        .flat_map(char::to_lowercase)
+        .map(|c| if c == '³' { '3' } else { c })
+        .collect();
     if own.is_empty() {
         return Err(format!(
             "`{text}` has no unit; write it such as `{such_as}`"
@@ -289,9 +289,10 @@ mod tests {
     #[test]
     fn amounts_are_exact_in_every_unit() {
         type Read = fn(&str) -> Result<f64, String>;
-        let reads: [(Read, &str, f64); 24] = [
+        let reads: [(Read, &str, f64); 25] = [
             (volume_m3, "60m3", 60.0),
             (volume_m3, "60 m³", 60.0),
+            (volume_m3, "1000 cu ft", 28.316_846_592),
             // 0.3048 cubed.
             (volume_m3, "1000 ft3", 28.316_846_592),
             (flow_m3_h, "300m3/h", 300.0),

@@ -26,7 +26,9 @@ pub struct Message {
     pub caution: Option<&'static str>,
 }
 
+/// What could hurt beside a heater.
 pub(crate) const HEAT: &str = "Heaters that burn fuel give off carbon monoxide: never use one made for outdoors, and fit a carbon monoxide alarm. Electric heaters go straight into a wall socket, three feet (1 m) clear of packing, and only if made for damp rooms. Local codes and licensed practice come first.";
+/// What could hurt where water and electricity meet.
 pub(crate) const WATER: &str = "Keep water away from sockets and cords; use an outlet with a ground-fault breaker. Local codes and licensed practice come first.";
 pub(crate) const DUST: &str = "Dust of old peat, vermiculite or mouldy packing harms lungs: damp it, air the room, wear a fitted N95 mask. Bleach: gloves and goggles, fresh air, never together with other cleaners.";
 const POWER: &str = "Do not touch wet plugs or a tripped breaker with wet hands; call a licensed electrician if it trips again.";

@@ -1,7 +1,10 @@
-//! `air`: dew point and the rest for one temperature and humidity, or for a file of them.
+//! `air`: what one temperature and humidity mean for a store, or dew points for a file of them.
+
+mod answer;
+mod asked;
+mod text;
 
 use std::{
-    fmt::Write as _,
     fs::File,
     io::{BufReader, Write as _, stdout},
     path::PathBuf,
@@ -11,16 +14,16 @@ use clap::{Args, ValueEnum};
 use csv::ByteRecord;
 use serde::Serialize;
 
+use self::{answer::Answer, asked::Questions};
 use super::{Failure, NAMED, Outcome};
 use crate::{
-    climate::Unit,
-    climate::{Air, Celsius, Pascal, RelativeHumidity, mould},
+    climate::{Air, Celsius, Pascal, RelativeHumidity, Unit},
     intake::decode::{number, table::Lines},
-    notify::words::{Manner, percent},
 };
 
 /// What to compute and how to print it.
 #[derive(Args)]
+#[command(after_help = EXAMPLES)]
 pub struct Options {
     /// Temperature with its unit, such as 50F or 10C
     #[arg(required_unless_present = "batch", allow_hyphen_values = true)]
@@ -37,7 +40,21 @@ pub struct Options {
     /// How to print it; csv for a batch unless told otherwise
     #[arg(long, value_enum)]
     format: Option<Format>,
+    #[command(flatten)]
+    questions: Questions,
 }
+
+const EXAMPLES: &str = "\
+Examples:
+  overwinter air 50F 80% --packing \"wood shavings\"
+  overwinter air 50F 90% --outside 35F 90% --tuber 48F --air-changes 6
+  overwinter air 50F 60% --to 80% --volume 60m3 --humidifier 500ml/h
+  overwinter air 46F 90% --warm-to 50F --volume 60m3 --heater 1500W
+  overwinter air --batch logged.csv
+
+Units: F, C; m3, ft3; m3/h, cfm; kg, lb; ml/h, l/h, gal/day; W, kW, BTU/h.
+They are never guessed. With --format json every option beside --altitude gives
+one object, with an object for each subject in it.";
 
 #[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
 enum Format {
@@ -102,8 +119,12 @@ pub fn air(options: &Options) -> Outcome {
     let pressure = Pascal::at_altitude(options.altitude)
         .map_err(|e| Failure::input(e.to_string(), "give --altitude in metres"))?;
     match (&options.batch, &options.temperature, &options.humidity) {
+        (Some(_), ..) if options.questions.any() => Err(Failure::input(
+            "a batch takes --altitude and --format only",
+            "give one temperature and humidity instead, such as 50F 80%",
+        )),
         (Some(path), ..) => batch(path, pressure, options.format.unwrap_or(Format::Csv)),
-        (None, Some(t), Some(rh)) => one(t, rh, pressure, options.format.unwrap_or(Format::Text)),
+        (None, Some(t), Some(rh)) => one(t, rh, pressure, options),
         // The arguments are checked before they come here.
         _ => Err(Failure::input(
             "a temperature and a humidity are needed",
@@ -155,66 +176,29 @@ fn humidity(text: &str) -> Result<RelativeHumidity, Failure> {
     RelativeHumidity::new(value).map_err(|e| Failure::input(e.to_string(), hint))
 }
 
-fn one(t: &str, rh: &str, pressure: Pascal, format: Format) -> Outcome {
+fn one(t: &str, rh: &str, pressure: Pascal, options: &Options) -> Outcome {
     let (t, unit) = temperature(t)?;
     let air = Air::new(t, humidity(rh)?);
-    match format {
-        Format::Json | Format::Csv => print(&[Row::of(air, pressure)], format),
+    let asked = options.questions.read(air, unit, pressure)?;
+    match options.format.unwrap_or(Format::Text) {
         Format::Text => {
-            stdout().write_all(text(air, unit, pressure).as_bytes())?;
-            Ok(())
+            let text = text::text(&asked, &Answer::to(&asked));
+            stdout().write_all(text.as_bytes())?;
         }
+        Format::Json if options.questions.any() => {
+            let mut out = stdout().lock();
+            serde_json::to_writer(&mut out, &Answer::to(&asked))?;
+            writeln!(out)?;
+        }
+        Format::Csv if options.questions.any() => {
+            return Err(Failure::input(
+                "csv has columns for the air only",
+                "give --format json, or leave --format out",
+            ));
+        }
+        plain => print(&[Row::of(air, pressure)], plain)?,
     }
-}
-
-fn text(air: Air, unit: Unit, pressure: Pascal) -> String {
-    let mut text = String::new();
-    let manner = Manner {
-        zone: chrono_tz::UTC,
-        unit,
-    };
-    let t = |c: Celsius| manner.temperature(c.degrees()).replace('\u{a0}', " ");
-    let mut row = |name: &str, value: String| {
-        let _ = writeln!(text, "{name:<26}{value}");
-    };
-    row(
-        "air",
-        format!(
-            "{}, {}",
-            t(air.temperature),
-            percent(air.humidity.percent()).replace('\u{a0}', " ")
-        ),
-    );
-    row("dew point", t(air.dew_point()));
-    if let Some(frost) = air.frost_point() {
-        row("frost point", t(frost));
-    }
-    let clear = air.temperature.degrees() - air.dew_point().degrees();
-    row(
-        "clear of sweating",
-        manner.difference(clear).replace('\u{a0}', " "),
-    );
-    if let Some(wet) = air.wet_bulb(pressure) {
-        row("wet bulb", t(wet));
-    }
-    row(
-        "vapour pressure",
-        format!("{:.1} Pa", air.vapour_pressure().pascal()),
-    );
-    row(
-        "vapour pressure deficit",
-        format!("{:.1} Pa", air.vapour_pressure_deficit()),
-    );
-    if let Some(w) = air.humidity_ratio(pressure) {
-        row("humidity ratio", format!("{:.2} g/kg", w * 1000.0));
-    }
-    row(
-        "absolute humidity",
-        format!("{:.2} g/m3", air.absolute_humidity()),
-    );
-    let line = mould::critical_humidity(air.temperature).percent();
-    row("mould can begin above", format!("{line:.0} %"));
-    text
+    Ok(())
 }
 
 fn print(rows: &[Row], format: Format) -> Outcome {
