@@ -388,8 +388,8 @@ impl Models {
         let mut values = Vec::with_capacity(9);
         let cohorts = || room.exposures.iter().flat_map(|e| &e.cohorts);
         let margin = cohorts()
-            // A probe is judged for itself, at every word.
-            .filter(|c| c.probed().is_none())
+            // A probe is judged for itself, at every word; not what is colder than it.
+            .filter(|c| c.probed().is_none() || c.lean_k.is_some())
             .filter_map(|c| c.margin_k)
             .filter(|(when, _)| at.since(*when).abs() <= HOUR_MS)
             .map(|(_, margin)| margin)
