@@ -5,7 +5,7 @@ use overwinter::watch::{Kind, Priority};
 
 use crate::{
     judged::Notice,
-    score::{Case, Score},
+    score::{By, Case, Score},
     store_room::{HarmKind, Run},
 };
 
@@ -181,7 +181,12 @@ pub(crate) fn tuned(harm: HarmKind, models: &Score, cases: &[Case]) -> Tuned {
     };
     candidates(harm)
         .into_iter()
-        .map(|rule| (rule, Score::of(cases, |case| rule.notices(&case.series))))
+        .map(|rule| {
+            (
+                rule,
+                Score::of(By::Plain, cases, |case| rule.notices(&case.series)),
+            )
+        })
         .map(|(rule, score)| (rank(&score), rule, score))
         .min_by(|(a, ..), (b, ..)| {
             let first = (a.0, a.1).cmp(&(b.0, b.1));

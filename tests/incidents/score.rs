@@ -41,32 +41,55 @@ impl Case {
         self.scenario.days / 7.0
     }
 
+    /// Was something in the room within 1.5 K of the dew point then, whatever came of it?
+    pub(crate) fn near_sweating(&self, at_ms: i64) -> bool {
+        let hour = self.run.truth.iter().rfind(|x| x.at_ms <= at_ms);
+        hour.is_some_and(|x| {
+            let places = [x.middle_core, x.middle_surface, x.probe, x.wall_crate_side];
+            places.into_iter().fold(f64::MAX, f64::min) - x.dew_point <= 1.5
+        })
+    }
+
     /// Does a notice of that kind at that time speak of nothing that is the matter?
     pub(crate) fn is_false(&self, notice: &Notice) -> bool {
         let (Some(incident), Some(from)) = (self.scenario.incident, self.run.incident_from_ms)
         else {
             return true;
         };
-        let of_harm = |harm: &Harm| speaks_of(harm.kind).contains(&notice.kind);
+        let of_harm = |harm: &Harm| By::Plain.speaks_of(harm.kind, notice.kind);
         let fits = follows_from(incident).contains(&notice.kind);
         notice.at_ms < from || !(fits || self.run.harms.iter().any(of_harm))
     }
 }
 
-/// The kinds of notice that speak of a harm. A plain threshold on humidity (`RotRisk`) is all that it can say
-/// of sweating; of the judge that is asked for more, see [`found_by`].
-pub(crate) fn speaks_of(harm: HarmKind) -> &'static [Kind] {
+/// Who speaks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum By {
+    Models,
+    /// That the air is damp is all that it can say of sweating, so of this one it counts.
+    Plain,
+}
+
+impl By {
+    fn speaks_of(self, harm: HarmKind, kind: Kind) -> bool {
+        let damp = self == Self::Plain && harm == HarmKind::Sweating && kind == Kind::RotRisk;
+        damp || speaks_of(harm).contains(&kind)
+    }
+}
+
+/// The kinds of notice that speak of a harm.
+fn speaks_of(harm: HarmKind) -> &'static [Kind] {
     match harm {
         HarmKind::Frost => &[Kind::Frost, Kind::FrostAhead, Kind::Cold],
         HarmKind::Heat => &[Kind::Warm, Kind::Waking],
         HarmKind::Drying => &[Kind::Shrink, Kind::DryOut],
-        HarmKind::Sweating => &[Kind::Sweating, Kind::Thaw, Kind::RotRisk],
+        HarmKind::Sweating => &[Kind::Sweating, Kind::Thaw],
         HarmKind::Mould => &[Kind::Mould, Kind::RotRisk, Kind::Sweating],
     }
 }
 
 /// The kinds of notice that are true of an incident's physical consequences, whether or not they end in harm.
-pub(crate) fn follows_from(incident: Incident) -> &'static [Kind] {
+fn follows_from(incident: Incident) -> &'static [Kind] {
     match incident {
         // As the room cools its air comes nearer to saturation, and crates sweat when the heat is back.
         Incident::HeaterFails { .. } => &[
@@ -138,23 +161,27 @@ pub(crate) struct Score {
     pub(crate) found: BTreeMap<(&'static str, usize), Found>,
     /// False notices by name of the run, and kind.
     pub(crate) wrong: BTreeMap<(&'static str, Kind), usize>,
+    /// False ones about sweating that were so near to it in truth as they said.
+    pub(crate) near: usize,
     by_harm: BTreeMap<usize, Found>,
 }
 
 impl Score {
-    pub(crate) fn of(cases: &[Case], told: impl Fn(&Case) -> Vec<Notice>) -> Self {
+    pub(crate) fn of(by: By, cases: &[Case], told: impl Fn(&Case) -> Vec<Notice>) -> Self {
         let mut score = Self::default();
         for case in cases {
             let (name, told) = (case.scenario.name, told(case));
             for notice in told.iter().filter(|n| case.is_false(n)) {
                 *score.wrong.entry((name, notice.kind)).or_default() += 1;
+                let sweating = notice.kind == Kind::Sweating;
+                score.near += usize::from(sweating && case.near_sweating(notice.at_ms));
             }
             let from = case.run.incident_from_ms.unwrap_or(i64::MAX);
             for harm in &case.run.harms {
                 let lead_h = told
                     .iter()
                     .filter(|n| from <= n.at_ms && n.at_ms < harm.at_ms)
-                    .filter(|n| speaks_of(harm.kind).contains(&n.kind))
+                    .filter(|n| by.speaks_of(harm.kind, n.kind))
                     .map(|n| (harm.at_ms - n.at_ms) as f64 / HOUR_MS)
                     .reduce(f64::max);
                 let nth = harm.kind as usize;

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use overwinter::watch::Priority;
+use overwinter::watch::{Kind, Priority};
 
 use crate::{
     Compared, HEAD,
@@ -51,7 +51,7 @@ fn setting(rule: &Rule) -> String {
 
 /// Damp is told once, whether for sweating or for mould: of these two only the worse is counted.
 pub(crate) fn tuned_false(tuned: &[Tuned], of: impl Fn(&Score) -> usize) -> usize {
-    let damp = |t: &&Tuned| t.rule.kind == overwinter::watch::Kind::RotRisk;
+    let damp = |t: &&Tuned| t.rule.kind == Kind::RotRisk;
     let worst = tuned.iter().filter(damp).map(|t| of(&t.score)).max();
     let others = tuned.iter().filter(|t| !damp(t)).map(|t| of(&t.score));
     others.sum::<usize>() + worst.unwrap_or(0)
@@ -147,6 +147,10 @@ pub(crate) fn of(cases: &[Case], compared: &Compared) -> String {
     for ((name, kind), count) in &models.wrong {
         line(format!("{name:<19} {:<9} {count}", kind.as_str()));
     }
+    line(format!(
+        "In {} of those about sweating something was within 1.5 K of the dew point, as they said; no harm came.",
+        models.near
+    ));
     let count = |low: bool| {
         let all = cases.iter().flat_map(|c| &c.notices);
         all.filter(|n| (n.priority == Priority::Low) == low).count()
