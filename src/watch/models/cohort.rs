@@ -310,3 +310,46 @@ impl Cohort {
 fn least(a: Option<f64>, b: Option<f64>) -> Option<f64> {
     a.into_iter().chain(b).reduce(f64::min)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two days by the ten minutes, the probe as told by the hour.
+    fn after_two_days(air_c: f64, probe_c: impl Fn(f64) -> f64) -> Cohort {
+        let code = "W-01".to_owned();
+        let mut cohort = Cohort::new(Key::new(10.0, Some(&code)));
+        for n in 0..=288 {
+            let at = Stamp(n * HOUR_MS / 6);
+            cohort.probe(at, probe_c(n as f64 / 6.0));
+            cohort.step(&AirStep {
+                at,
+                hours: if n == 0 { 0.0 } else { 1.0 / 6.0 },
+                from_c: air_c,
+                to_c: air_c,
+                humidity: Some(80.0),
+                covered: true,
+                error: SensorError::default(),
+            });
+        }
+        cohort
+    }
+
+    #[test]
+    fn a_crate_that_stays_colder_than_its_air_has_a_colder_side() {
+        let cohort = after_two_days(10.0, |_| 8.5);
+        // 1.5 K below the air, of which two sensors may err by 0.6.
+        assert!((cohort.lean_k.unwrap() - 0.9).abs() < 1e-9);
+        // Dew point 6.71 C: 1.79 K at the probe, 0.89 at the side.
+        let (_, margin) = cohort.margin_k.unwrap();
+        assert!((margin - 0.89).abs() < 0.01, "{margin}");
+        assert_eq!(after_two_days(10.0, |_| 9.5).lean_k, None);
+    }
+
+    #[test]
+    fn a_crate_that_is_still_warming_has_none() {
+        // It lacked 25 K, and 0.9 on average over the second day.
+        let cohort = after_two_days(15.0, |hour| 15.0 - 25.0 * (-hour / 10.0).exp());
+        assert_eq!(cohort.lean_k, None);
+    }
+}
