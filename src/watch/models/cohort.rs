@@ -17,6 +17,10 @@ pub(super) const DAYS: usize = 400;
 const PAIRS: usize = 14 * 24;
 /// A probe that was heard so lately is the core itself.
 const PROBE_SPEAKS_MS: i64 = HOUR_MS;
+/// Pairs from which it is told that a crate stays colder than its air: a day, so that the day's swing is
+/// out of it, and the longest time they may span.
+const LEAN_PAIRS: usize = 24;
+const LEAN_SPAN_H: f64 = 30.0;
 
 /// What makes crates follow the air alike.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -83,6 +87,9 @@ pub struct Cohort {
     pub days: Arc<Vec<CohortDay>>,
     /// The time constant as fitted to a probe.
     pub fit: Option<LagFit>,
+    /// How far the side that loses heat surely lies below the probe, kelvin: what goes beyond the errors of
+    /// the two sensors.
+    pub lean_k: Option<f64>,
     probe: Option<(Stamp, f64)>,
     pairs: Arc<VecDeque<(Stamp, f64, f64)>>,
     today: Option<CohortDay>,
@@ -116,6 +123,7 @@ impl Cohort {
             hours: Arc::default(),
             days: Arc::default(),
             fit: None,
+            lean_k: None,
             probe: None,
             pairs: Arc::default(),
             today: None,
@@ -166,7 +174,8 @@ impl Cohort {
                 RelativeHumidity::new(rh).ok()?,
             );
             self.error_k = tuber::margin_error_k(air_then, air.error);
-            Some(air_then.condensation_margin(Celsius::new(core).ok()?))
+            let lean = self.lean_k.filter(|_| speaks.is_some()).unwrap_or(0.0);
+            Some(air_then.condensation_margin(Celsius::new(core - lean).ok()?))
         });
         if let Some(margin) = margin {
             self.margin_k = Some((air.at, margin));
@@ -248,6 +257,31 @@ impl Cohort {
         if PAIRS < pairs.len() {
             pairs.pop_front();
         }
+        // Two sensors' errors would be taken twice, here and in the probe's own margin.
+        let open = 2.0 * air.error.temperature_k;
+        self.lean_k = self.lean().map(|l| l - open).filter(|l| 0.0 < *l);
+    }
+
+    /// A crate that stays below its air loses heat to something colder, a wall or a floor, and the side
+    /// that it loses it by is colder than the probe.
+    ///
+    /// How much colder depends on where the probe lies. A crate warmed from its open faces and cooled at one
+    /// is as a fin: what it lacks of the air's temperature halves in about 8 cm of packed tubers (conductivity
+    /// 0.19 W/(m K), 2 W/(m2 K) from the air through 5 cm of them, 0.12 m2 across; both assumed). So the side is
+    /// taken to lie as far below the probe as the probe below the air; for one in the very middle, with heat
+    /// coming from the far face alone, it would be 0.8 of it.
+    ///
+    /// What a crate lacks because it is still warming is no loss: by `dT/dt = (Tair - T) / lag` it is
+    /// lag times its own rise.
+    fn lean(&self) -> Option<f64> {
+        let newest = || self.pairs.iter().rev().take(LEAN_PAIRS);
+        let (&(to, _, last), &(from, _, first)) = (newest().next()?, newest().nth(LEAN_PAIRS - 1)?);
+        let hours = to.since(from) as f64 / HOUR_MS as f64;
+        if LEAN_SPAN_H < hours {
+            return None;
+        }
+        let below = newest().map(|(_, air, probe)| air - probe).sum::<f64>() / LEAN_PAIRS as f64;
+        Some(below - self.lag_h() * (last - first) / hours)
     }
 
     /// Once a day: what the probe says about how slowly the crate follows.
@@ -277,4 +311,47 @@ impl Cohort {
 
 fn least(a: Option<f64>, b: Option<f64>) -> Option<f64> {
     a.into_iter().chain(b).reduce(f64::min)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two days by the ten minutes, the probe as told by the hour.
+    fn after_two_days(air_c: f64, probe_c: impl Fn(f64) -> f64) -> Cohort {
+        let code = "W-01".to_owned();
+        let mut cohort = Cohort::new(Key::new(10.0, Some(&code)));
+        for n in 0..=288 {
+            let at = Stamp(n * HOUR_MS / 6);
+            cohort.probe(at, probe_c(n as f64 / 6.0));
+            cohort.step(&AirStep {
+                at,
+                hours: if n == 0 { 0.0 } else { 1.0 / 6.0 },
+                from_c: air_c,
+                to_c: air_c,
+                humidity: Some(80.0),
+                covered: true,
+                error: SensorError::default(),
+            });
+        }
+        cohort
+    }
+
+    #[test]
+    fn a_crate_that_stays_colder_than_its_air_has_a_colder_side() {
+        let cohort = after_two_days(10.0, |_| 8.5);
+        // 1.5 K below the air, of which two sensors may err by 0.6.
+        assert!((cohort.lean_k.unwrap() - 0.9).abs() < 1e-9);
+        // Dew point 6.71 C: 1.79 K at the probe, 0.89 at the side.
+        let (_, margin) = cohort.margin_k.unwrap();
+        assert!((margin - 0.89).abs() < 0.01, "{margin}");
+        assert_eq!(after_two_days(10.0, |_| 9.5).lean_k, None);
+    }
+
+    #[test]
+    fn a_crate_that_is_still_warming_has_none() {
+        // It lacked 25 K, and 0.9 on average over the second day.
+        let cohort = after_two_days(15.0, |hour| 15.0 - 25.0 * (-hour / 10.0).exp());
+        assert_eq!(cohort.lean_k, None);
+    }
 }

@@ -141,16 +141,18 @@ impl Exposure {
         self.last.map(|l| (l.at, l.temperature, l.humidity))
     }
 
-    /// How far the crates without a probe are from sweating, in kelvin: the least margin of those that
+    /// How far the crates are from sweating where no probe says so, in kelvin: the least margin of those that
     /// are colder than the air, infinite where none is; none where nothing was heard for an hour.
     ///
     /// Crates as warm as the air sweat no sooner than it fogs: how damp it is, the damp rule tells.
     pub(super) fn sweating_margin(&self, at: Stamp) -> Option<f64> {
         let air = self.last?.temperature;
-        let own = self.cohorts.iter().filter(|c| c.probed().is_none());
+        // A probe is judged for itself, at every word; not what is surely colder than it.
+        let own = self.cohorts.iter();
+        let own = own.filter(|c| c.probed().is_none() || c.lean_k.is_some());
         own.filter_map(|c| {
             let (when, margin) = c.margin_k?;
-            let colder = COLDER_K <= air - c.core_c?;
+            let colder = COLDER_K <= air - c.skin_c()?;
             (at.since(when).abs() <= HOUR_MS).then_some(if colder || margin <= 0.0 {
                 margin
             } else {
