@@ -62,16 +62,16 @@ pub(super) fn text(
             ],
             Some(water),
         ),
-        (Kind::Mould, 1) => (
+        (Kind::Mould, 1 | 2) => (
             "Mould on its way",
-            "In air like that of the last week mould begins on packing and skins within two months. This is pressure on surfaces, not a forecast of rot.",
+            "If the air stays as it was in the last days, mould begins on packing and skins within weeks. This is pressure on surfaces, not a forecast of rot.",
             &[
                 "Air the room while the outside air is drier; the first page says when and for how long.",
                 "Open liners and lids; look first at crates that were divided, washed or packed damp.",
             ],
             Some(dust),
         ),
-        (Kind::Mould, 2) => (
+        (Kind::Mould, 3) => (
             "Mould has begun",
             "By the air it had, packing carries the first mould that a lens shows; wounds and wet skins are where rot follows.",
             &[
@@ -162,10 +162,10 @@ pub(super) fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> Option<S
         ),
         (Kind::Mould, _) => match value {
             Some(days) => format!(
-                "First growth in about {days:.0} days, if the air stays as it was in the last week. Air: {}.",
+                "First growth in about {days:.0} days, if the air stays as it was in the last days. Air: {}.",
                 now()
             ),
-            None => format!("No growth at the pace of the last week. Air: {}.", now()),
+            None => format!("No growth at the pace of the last days. Air: {}.", now()),
         },
         (Kind::Waking, _) => format!(
             "{} since 1 January; early varieties wake at about {}, late ones at {}.",

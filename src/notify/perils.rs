@@ -158,13 +158,13 @@ const DEW: &str = "Dew point after WMO-No. 8, annex 4.B. Error: 3 points of humi
 fn mould(now: &CrateNow<'_>) -> Parts {
     let surface = now.krate.facts.packing.surface();
     let ahead = now.mould_days.map_or_else(
-        || "At the pace of the last week it does not grow.".to_owned(),
+        || "At the pace of the last days it does not grow.".to_owned(),
         |days| {
             if days <= 0.0 {
-                "It goes on growing at the pace of the last week.".to_owned()
+                "It goes on growing at the pace of the last days.".to_owned()
             } else {
                 format!(
-                    "At the pace of the last week the first growth comes in about {days:.0} days."
+                    "At the pace of the last days the first growth comes in about {days:.0} days."
                 )
             }
         },

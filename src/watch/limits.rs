@@ -257,7 +257,7 @@ pub struct Limits {
     /// Percent of weight lost by planting, for crates that were weighed, above.
     #[serde(default = "shrink_weighed")]
     pub shrink_weighed: Rungs,
-    /// Days to mould index 1 as the last seven days went on, within.
+    /// Days to mould index 1 as the last days went on, within.
     #[serde(default = "mould_ahead")]
     pub mould_ahead: Rungs,
     /// Mould index, above.
@@ -325,10 +325,16 @@ fn shrink_weighed() -> Rungs {
     rungs(vec![of(15.0), of(20.0)], 1.0, day)
 }
 
-/// Two months ahead leaves time to air and dry; judgement.
+/// Two months ahead leaves time to air and dry (judgement); within a month it would have begun before
+/// the next look, since stores are gone through monthly (University of Minnesota Extension).
 fn mould_ahead() -> Rungs {
+    use Priority::{Low, Medium};
     let day = 24 * HOUR_MS;
-    rungs(vec![step(60.0, day, Priority::Low)], 15.0, day)
+    rungs(
+        vec![step(60.0, day, Low), step(30.0, day, Medium)],
+        15.0,
+        day,
+    )
 }
 
 /// Index 1 is growth under the microscope, 3 what the eye sees (Hukka & Viitanen 1999). Never high, for
@@ -412,7 +418,8 @@ impl Limits {
                     step(0.0, 30 * MINUTE_MS, High),
                 ],
                 deadband: 0.5,
-                off_delay_ms: half_hour,
+                // What was wet takes hours to dry, and a day of showers is one alert.
+                off_delay_ms: 6 * HOUR_MS,
             },
             // In a lined crate the air is often 10 to 40 points damper than the room's: common
             // practice, hence a band of its own.

@@ -254,7 +254,7 @@ fn margin(c: &CrateNow<'_>, now: Stamp, manner: Manner) -> Option<Course> {
 
 fn mould(c: &CrateNow<'_>, now: Stamp, manner: Manner) -> Option<Course> {
     let surface = c.krate.facts.packing.surface() as usize;
-    let days = c.air.days.iter();
+    let days = c.cohort.days.iter();
     let mut points: Vec<(i64, f64)> = days
         .map(|d| ((d.day + 1) * DAY_MS, d.mould[surface]))
         .collect();

@@ -5,6 +5,8 @@ use std::{collections::VecDeque, sync::Arc};
 use super::super::reading::{HOUR_MS, Stamp};
 use crate::climate::{
     Air, Celsius, RelativeHumidity,
+    air::saturation_over_water,
+    mould::{Mould, Surface},
     tuber::{self, LagFit, ProbeSample, SensorError, Wetness},
     warmth,
 };
@@ -63,6 +65,8 @@ pub struct CohortDay {
     pub margin_k: Option<f64>,
     /// Hours sweating since the beginning.
     pub wet_h: f64,
+    /// Mould index by surface at its end.
+    pub mould: [f64; 4],
 }
 
 /// Their state.
@@ -81,6 +85,8 @@ pub struct Cohort {
     pub unsure_h: f64,
     /// Warmth since 1 January, C day above the base.
     pub heat: f64,
+    /// Mould index by surface, in the order of [`Surface::ALL`], at its own skins.
+    pub mould: [Mould; 4],
     /// The last two days by the hour.
     pub hours: Arc<VecDeque<HourNow>>,
     /// The winter by the day.
@@ -93,6 +99,15 @@ pub struct Cohort {
     probe: Option<(Stamp, f64)>,
     pairs: Arc<VecDeque<(Stamp, f64, f64)>>,
     today: Option<CohortDay>,
+    skin: Skin,
+}
+
+/// Sums over one hour, weighted by time.
+#[derive(Debug, Clone, Copy, Default)]
+struct Skin {
+    hours: f64,
+    temperature: f64,
+    humidity: f64,
 }
 
 /// One step of the air around them.
@@ -120,6 +135,8 @@ impl Cohort {
             wet_h: 0.0,
             unsure_h: 0.0,
             heat: 0.0,
+            mould: [Mould::default(); 4],
+            skin: Skin::default(),
             hours: Arc::default(),
             days: Arc::default(),
             fit: None,
@@ -147,6 +164,11 @@ impl Cohort {
         Some(tuber::wetness(margin, self.error_k))
     }
 
+    /// Its coldest skins, C: the side that loses heat, where a probe tells of one.
+    pub fn skin_c(&self) -> Option<f64> {
+        Some(self.core_c? - self.lean_k.unwrap_or(0.0))
+    }
+
     /// What the probe says.
     pub(super) fn probe(&mut self, at: Stamp, t: f64) {
         if self.probe.is_none_or(|(last, _)| last < at) {
@@ -163,6 +185,10 @@ impl Cohort {
         let speaks = self
             .probe
             .filter(|(at, _)| air.at.since(*at).abs() <= PROBE_SPEAKS_MS);
+        if speaks.is_none() {
+            // What it told of its side is as old as its last word.
+            self.lean_k = None;
+        }
         let core = speaks.map_or(modelled, |(_, t)| t);
         self.core_c = Some(core);
         if air.covered && air.waking {
@@ -174,8 +200,7 @@ impl Cohort {
                 RelativeHumidity::new(rh).ok()?,
             );
             self.error_k = tuber::margin_error_k(air_then, air.error);
-            let lean = self.lean_k.filter(|_| speaks.is_some()).unwrap_or(0.0);
-            Some(air_then.condensation_margin(Celsius::new(core - lean).ok()?))
+            Some(air_then.condensation_margin(Celsius::new(self.skin_c()?).ok()?))
         });
         if let Some(margin) = margin {
             self.margin_k = Some((air.at, margin));
@@ -187,10 +212,57 @@ impl Cohort {
                 }
             }
         }
+        if air.covered {
+            self.note_skin(air);
+        }
         self.note_hour(air.at, core, margin);
         self.note_day(air.at, core, margin);
         if let Some((_, t)) = speaks {
             self.note_pair(air, t);
+        }
+    }
+
+    /// The index asks for the humidity at the surface: that of the air's vapour at the skin's temperature.
+    fn note_skin(&mut self, air: &AirStep) {
+        let skin = || {
+            let then = Air::new(
+                Celsius::new(air.to_c).ok()?,
+                RelativeHumidity::new(air.humidity?).ok()?,
+            );
+            let skin = Celsius::new(self.skin_c()?).ok()?;
+            let share = then.vapour_pressure().pascal() / saturation_over_water(skin).pascal();
+            Some((skin.degrees(), (100.0 * share).min(100.0)))
+        };
+        if let Some((t, rh)) = skin() {
+            self.skin.hours += air.hours;
+            self.skin.temperature += air.hours * t;
+            self.skin.humidity += air.hours * rh;
+        }
+    }
+
+    /// Growth of the index on a surface in a day, below 0 where it recedes: over the last so many whole
+    /// days and today, of which `covered` days were covered by readings.
+    pub(super) fn mould_pace(&self, surface: usize, days: usize, covered: f64) -> f64 {
+        let before = self.days.len().checked_sub(days + 1);
+        let start = before.map_or(0.0, |i| self.days[i].mould[surface]);
+        let own = covered.min(self.days.len() as f64 + 1.0);
+        (self.mould[surface].index - start) / own.max(1.0)
+    }
+
+    /// An hour is over. The index is fed with its means: a flickering sensor would start its dry clock
+    /// again and again.
+    pub(super) fn grow(&mut self) {
+        let Skin {
+            hours,
+            temperature,
+            humidity,
+        } = std::mem::take(&mut self.skin);
+        if hours <= 0.0 {
+            return;
+        }
+        let (t, rh) = (temperature / hours, humidity / hours);
+        for (mould, surface) in self.mould.iter_mut().zip(Surface::ALL) {
+            *mould = mould.step(surface, surface.decline(), t, rh, hours);
         }
     }
 
@@ -223,6 +295,7 @@ impl Cohort {
                 today.core_c = (today.core_c.0.min(core), today.core_c.1.max(core));
                 today.margin_k = least(today.margin_k, margin);
                 today.wet_h = self.wet_h;
+                today.mould = self.mould.map(|m| m.index);
             }
             _ => {
                 let today = CohortDay {
@@ -230,6 +303,7 @@ impl Cohort {
                     core_c: (core, core),
                     margin_k: margin,
                     wet_h: self.wet_h,
+                    mould: self.mould.map(|m| m.index),
                 };
                 if let Some(over) = self.today.replace(today) {
                     let days = Arc::make_mut(&mut self.days);
@@ -331,6 +405,7 @@ mod tests {
                 to_c: air_c,
                 humidity: Some(80.0),
                 covered: true,
+                waking: true,
                 error: SensorError::default(),
             });
         }

@@ -9,12 +9,7 @@ use super::{
     cohort::{AirStep, Cohort, DAYS, Key},
 };
 use crate::{
-    climate::{
-        Air, Celsius, RelativeHumidity, drying,
-        mould::{Mould, Surface},
-        tuber::SensorError,
-        warmth,
-    },
+    climate::{Air, Celsius, RelativeHumidity, drying, tuber::SensorError, warmth},
     watch::reading::{HOUR_MS, SensorId, Stamp},
 };
 
@@ -34,8 +29,6 @@ pub struct Day {
     pub covered_h: f64,
     /// Hours not covered since the beginning.
     pub gap_h: f64,
-    /// Mould index by surface, in the order of [`Surface::ALL`].
-    pub mould: [f64; 4],
     /// Warmth since 1 January, C day.
     pub heat: f64,
 }
@@ -54,8 +47,6 @@ pub struct Exposure {
     pub covered_h: f64,
     /// Hours in gaps too long to bridge, or without a humidity.
     pub gap_h: f64,
-    /// Mould index by surface, in the order of [`Surface::ALL`].
-    pub mould: [Mould; 4],
     /// Warmth since 1 January, C day above the base.
     pub heat: f64,
     /// Crates that follow it at the same pace.
@@ -65,7 +56,8 @@ pub struct Exposure {
     /// How far its sensors may be off, the worst of them.
     pub(super) error: SensorError,
     last: Option<Last>,
-    hour: Hour,
+    /// Number of the hour that is filling.
+    hour: i64,
     year: i32,
     today: i64,
     /// The rest of the tubers is over, so that warmth counts.
@@ -78,15 +70,6 @@ struct Last {
     temperature: f64,
     humidity: Option<f64>,
     deficit: Option<f64>,
-}
-
-/// Sums over one hour, weighted by time.
-#[derive(Debug, Clone, Copy, Default)]
-struct Hour {
-    n: i64,
-    hours: f64,
-    temperature: f64,
-    humidity: f64,
 }
 
 /// Whether warmth counts towards sprouting: from 1 January, when the rest of the tubers is over (Konishi
@@ -102,17 +85,13 @@ pub struct Pace {
     pub dose: f64,
     /// Standard deviation of the days' doses.
     pub dose_sd: f64,
-    /// Growth of the mould index by surface; below 0 where it recedes.
-    pub mould: [f64; 4],
     /// Warmth, C day.
     pub heat: f64,
 }
 
-/// Days over which the pace is taken, and over which its scatter.
-const PACE_DAYS: usize = 7;
+/// Whole days over which the pace is taken, and over which its scatter.
+pub(super) const PACE_DAYS: usize = 7;
 const SCATTER_DAYS: usize = 14;
-/// Hours that must be covered before there is a pace.
-const PACE_HOURS: f64 = 24.0;
 
 impl Exposure {
     pub(super) fn new(near: Option<String>, sensors: Vec<SensorId>) -> Self {
@@ -123,13 +102,12 @@ impl Exposure {
             dose: 0.0,
             covered_h: 0.0,
             gap_h: 0.0,
-            mould: [Mould::default(); 4],
             heat: 0.0,
             cohorts: Vec::new(),
             days: Arc::default(),
             error: SensorError::default(),
             last: None,
-            hour: Hour::default(),
+            hour: 0,
             year: 0,
             today: 0,
             waking: false,
@@ -216,7 +194,7 @@ impl Exposure {
                 self.today = at.0.div_euclid(DAY_MS);
                 self.year = at.to_utc().year();
                 self.waking = counts(at);
-                self.hour.n = at.0.div_euclid(HOUR_MS);
+                self.hour = at.0.div_euclid(HOUR_MS);
                 this
             }
         };
@@ -250,34 +228,12 @@ impl Exposure {
         }
         self.last = Some(this);
         let n = at.0.div_euclid(HOUR_MS);
-        let completed = n != self.hour.n;
+        let completed = n != self.hour;
         if completed {
-            self.grow();
-            self.hour.n = n;
-        }
-        if covered && let (Some(before), Some(now)) = (last.humidity, humidity) {
-            self.hour.hours += hours;
-            self.hour.temperature += hours * f64::midpoint(last.temperature, temperature);
-            self.hour.humidity += hours * f64::midpoint(before, now);
+            self.cohorts.iter_mut().for_each(Cohort::grow);
+            self.hour = n;
         }
         completed
-    }
-
-    /// The model asks for hourly means: a flickering sensor would start its dry clock again and again.
-    fn grow(&mut self) {
-        let Hour {
-            hours,
-            temperature,
-            humidity,
-            ..
-        } = std::mem::take(&mut self.hour);
-        if hours <= 0.0 {
-            return;
-        }
-        let (t, rh) = (temperature / hours, humidity / hours);
-        for (mould, surface) in self.mould.iter_mut().zip(Surface::ALL) {
-            *mould = mould.step(surface, surface.decline(), t, rh, hours);
-        }
     }
 
     /// Days and years that ended before `at`.
@@ -295,7 +251,6 @@ impl Exposure {
             dose: self.dose,
             covered_h: self.covered_h,
             gap_h: self.gap_h,
-            mould: self.mould.map(|m| m.index),
             heat: self.heat,
         });
         self.today = day;
@@ -337,35 +292,26 @@ impl Exposure {
         value + (then - value) * share.clamp(0.0, 1.0)
     }
 
-    /// How the last seven days went; none with less than a day of readings in them.
+    /// Days that were covered by readings, of the last so many whole days and today.
+    pub(super) fn covered_days(&self, days: usize) -> f64 {
+        let before = self.days.len().checked_sub(days + 1);
+        let start = before.map_or(0.0, |i| self.days[i].covered_h);
+        (self.covered_h - start) / 24.0
+    }
+
+    /// How the last seven days and today went; none with less than a day of readings in them.
     pub fn pace(&self) -> Option<Pace> {
-        let from = self.days.len().saturating_sub(PACE_DAYS);
-        // The end of the day before them, or the beginning.
-        let start = from.checked_sub(1).and_then(|i| self.days.get(i));
-        let zero = Day {
-            day: 0,
-            dose: 0.0,
-            covered_h: 0.0,
-            gap_h: 0.0,
-            mould: [0.0; 4],
-            heat: 0.0,
-        };
-        let start = start.unwrap_or(&zero);
-        let covered = self.covered_h - start.covered_h;
-        if covered < PACE_HOURS {
+        let covered = self.covered_days(PACE_DAYS);
+        if covered < 1.0 {
             return None;
         }
-        let a_day = 24.0 / covered;
-        let mut mould = [0.0; 4];
-        for ((pace, now), then) in mould.iter_mut().zip(self.mould).zip(start.mould) {
-            *pace = (now.index - then) * a_day;
-        }
+        let before = self.days.len().checked_sub(PACE_DAYS + 1);
+        let (dose, heat) = before.map_or((0.0, 0.0), |i| (self.days[i].dose, self.days[i].heat));
         Some(Pace {
-            dose: (self.dose - start.dose) * a_day,
+            dose: (self.dose - dose) / covered,
             dose_sd: self.scatter(),
-            mould,
             // A new year begins at nothing.
-            heat: (self.heat - start.heat).max(0.0) * a_day,
+            heat: (self.heat - heat).max(0.0) / covered,
         })
     }
 

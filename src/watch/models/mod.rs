@@ -20,6 +20,7 @@ use std::{collections::BTreeMap, sync::Arc};
 pub use air::AirNow;
 use air::AirSensor;
 pub use cohort::{Cohort, CohortDay, HourNow};
+use exposure::PACE_DAYS;
 pub use exposure::{Day, Exposure, Pace};
 pub use forecast::{Expected, Forecast, Outcome, Tally, Target};
 use krate::Toll;
@@ -92,7 +93,8 @@ pub struct CrateNow<'a> {
     pub loss: Option<Loss>,
     /// Mould index of its packing, 0 to 6.
     pub mould: f64,
-    /// Days until the index reaches 1 as the last seven days went on; none: not that way.
+    /// Days until the index reaches 1 as the last seven days or the last two went on, whichever is worse;
+    /// none: not that way.
     pub mould_days: Option<f64>,
 }
 
@@ -235,9 +237,14 @@ impl Models {
         let taken = Toll::of(air, cohort).minus(krate.from);
         let surface = krate.facts.packing.surface() as usize;
         let pace = air.pace();
-        let mould = air.mould[surface].index;
-        let mould_days = pace
-            .map(|p| p.mould[surface])
+        let mould = cohort.mould[surface].index;
+        // A leak shows within a day or two, which a week would water down.
+        let mould_days = [PACE_DAYS, 1]
+            .map(|days| (days, air.covered_days(days)))
+            .into_iter()
+            .filter(|(_, covered)| 1.0 <= *covered)
+            .map(|(days, covered)| cohort.mould_pace(surface, days, covered))
+            .reduce(f64::max)
             .filter(|growth| 0.0 < *growth)
             .map(|growth| ((1.0 - mould) / growth).max(0.0));
         CrateNow {
