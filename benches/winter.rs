@@ -1,5 +1,6 @@
 //! What a whole winter costs: judging, importing, posting, starting and looking, beside the `sqlite3`
-//! shell on the same rows. Run with `cargo bench`; `cargo bench -- 200000` takes fewer rows.
+//! shell on the same rows. Run with `cargo bench`; `cargo bench -- 200000` takes fewer rows, and
+//! `cargo bench -- judge` judges only.
 
 use std::{
     fmt::Write as _,
@@ -13,6 +14,7 @@ use std::{
 
 use overwinter::{
     cli::data::bring_in,
+    climate::Packing,
     clock::Clock,
     config::Config,
     engine::{Engine, Opening},
@@ -21,7 +23,7 @@ use overwinter::{
         sha256_hex,
     },
     notify::channel::Post,
-    watch::{Input, Judge, Reading, SensorId, Stamp, Values},
+    watch::{CrateFacts, Input, Judge, Reading, SensorId, Settings, Stamp, Values},
 };
 use tokio::runtime::Runtime;
 
@@ -29,6 +31,8 @@ use tokio::runtime::Runtime;
 const SENSORS: u32 = 20;
 const MINUTES: u64 = 180 * 24 * 60;
 const TOKEN: &str = "bench";
+/// Crates that the models follow.
+const CRATES: usize = 100;
 
 fn main() {
     let rows = std::env::args()
@@ -38,6 +42,9 @@ fn main() {
     let runtime = Runtime::new().expect("a runtime");
     println!("{rows} readings of {SENSORS} sensors");
     judge(rows);
+    if std::env::args().any(|a| a == "judge") {
+        return;
+    }
     import(&runtime, folder.path(), rows.min(1_000_000));
     whole_winter(&runtime, folder.path(), rows);
 }
@@ -111,7 +118,13 @@ fn judge(rows: u64) {
     for (key, sensor) in (1..).zip(&mut settings.sensors) {
         sensor.id = SensorId(key);
     }
-    for (name, wild) in [("in band", 0), ("in and out of every limit", 30_000)] {
+    let crates: Vec<CrateFacts> = (0..CRATES).map(|n| krate(n, &settings)).collect();
+    for (name, wild, crates) in [
+        ("in band", 0, &[][..]),
+        ("in and out of every limit", 30_000, &[]),
+        ("in band, 100 crates", 0, &crates),
+        ("in and out of every limit, 100 crates", 30_000, &crates),
+    ] {
         let inputs: Vec<Input> = (0..rows.min(2_000_000))
             .map(|n| {
                 let mut r = reading(n);
@@ -128,6 +141,11 @@ fn judge(rows: u64) {
             at: Stamp(start()),
             settings: settings.clone(),
         });
+        judge.step(&Input::Crates {
+            at: Stamp(start()),
+            changed: crates.to_vec(),
+            gone: Vec::new(),
+        });
         let started = Instant::now();
         let told: usize = inputs.iter().map(|input| judge.step(input).len()).sum();
         let took = started.elapsed();
@@ -135,6 +153,21 @@ fn judge(rows: u64) {
             "judge, air {name}: {:.0} readings/s on one core ({told} transitions)",
             rate(inputs.len() as u64, took)
         );
+    }
+}
+
+/// A hundred crates in every packing and of every weight, spread over the rooms.
+fn krate(n: usize, settings: &Settings) -> CrateFacts {
+    CrateFacts {
+        code: format!("K-{n:03}"),
+        room: settings.rooms[n % settings.rooms.len()].name.clone(),
+        place: String::new(),
+        packing: Packing::ALL[n % Packing::ALL.len()],
+        tubers_g: Some(8000 + 170 * n as u32),
+        divided: n % 2 == 0,
+        washed: false,
+        uncured: false,
+        since: None,
     }
 }
 

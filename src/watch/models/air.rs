@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, VecDeque};
 
 use super::{
     SLOT_MS,
-    forecast::{Expected, Forecast, Target, Watch},
+    forecast::{Course, Expected, Forecast, Target, Watch},
 };
 use crate::watch::{
     limits::Limits,
@@ -122,8 +122,14 @@ impl AirSensor {
 
     /// Looks where the newest mean is heading; hands out forecasts made and forecasts settled.
     pub(super) fn look(&mut self, mut each: impl FnMut(Forecast)) {
+        let mut courses = [
+            Course::of(&self.means, |air| air.temperature_c),
+            Course::of(&self.means, |air| air.humidity_pct),
+        ];
         for (target, watch) in &mut self.watches {
-            watch.look(*target, &self.means, &mut each);
+            if let Some(course) = &mut courses[usize::from(target.is_humidity())] {
+                watch.look(*target, course, &mut each);
+            }
         }
     }
 

@@ -117,12 +117,31 @@ pub(super) struct AirStep {
     pub(super) hours: f64,
     pub(super) from_c: f64,
     pub(super) to_c: f64,
-    pub(super) humidity: Option<f64>,
+    /// What its humidity comes to, once for all who stand in it.
+    pub(super) moist: Option<Moist>,
     /// The time between was covered by readings.
     pub(super) covered: bool,
     /// Warmth counts.
     pub(super) waking: bool,
-    pub(super) error: SensorError,
+}
+
+/// Dew point (C), vapour pressure (Pa), and how far a margin above the dew point may be off (K).
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Moist {
+    pub(super) dew_c: f64,
+    pub(super) vapour_pa: f64,
+    pub(super) error_k: f64,
+}
+
+impl Moist {
+    pub(super) fn of(t_c: f64, rh_pct: f64, error: SensorError) -> Option<Self> {
+        let air = Air::new(Celsius::new(t_c).ok()?, RelativeHumidity::new(rh_pct).ok()?);
+        Some(Self {
+            dew_c: air.dew_point().degrees(),
+            vapour_pa: air.vapour_pressure().pascal(),
+            error_k: tuber::margin_error_k(air, error),
+        })
+    }
 }
 
 impl Cohort {
@@ -176,7 +195,7 @@ impl Cohort {
         }
     }
 
-    pub(super) fn step(&mut self, air: &AirStep) {
+    pub(super) fn step(&mut self, air: &AirStep, error: SensorError) {
         let lag = self.lag_h();
         let modelled = match self.core_c {
             None => air.to_c,
@@ -194,13 +213,9 @@ impl Cohort {
         if air.covered && air.waking {
             self.heat += warmth::degree_days(core, air.hours);
         }
-        let margin = air.humidity.and_then(|rh| {
-            let air_then = Air::new(
-                Celsius::new(air.to_c).ok()?,
-                RelativeHumidity::new(rh).ok()?,
-            );
-            self.error_k = tuber::margin_error_k(air_then, air.error);
-            Some(air_then.condensation_margin(Celsius::new(self.skin_c()?).ok()?))
+        let margin = air.moist.and_then(|moist| {
+            self.error_k = moist.error_k;
+            Some(self.skin_c()? - moist.dew_c)
         });
         if let Some(margin) = margin {
             self.margin_k = Some((air.at, margin));
@@ -218,19 +233,15 @@ impl Cohort {
         self.note_hour(air.at, core, margin);
         self.note_day(air.at, core, margin);
         if let Some((_, t)) = speaks {
-            self.note_pair(air, t);
+            self.note_pair(air, t, error);
         }
     }
 
     /// The index asks for the humidity at the surface: that of the air's vapour at the skin's temperature.
     fn note_skin(&mut self, air: &AirStep) {
         let skin = || {
-            let then = Air::new(
-                Celsius::new(air.to_c).ok()?,
-                RelativeHumidity::new(air.humidity?).ok()?,
-            );
             let skin = Celsius::new(self.skin_c()?).ok()?;
-            let share = then.vapour_pressure().pascal() / saturation_over_water(skin).pascal();
+            let share = air.moist?.vapour_pa / saturation_over_water(skin).pascal();
             Some((skin.degrees(), (100.0 * share).min(100.0)))
         };
         if let Some((t, rh)) = skin() {
@@ -318,7 +329,7 @@ impl Cohort {
     }
 
     /// Air and probe side by side, once an hour.
-    fn note_pair(&mut self, air: &AirStep, probe: f64) {
+    fn note_pair(&mut self, air: &AirStep, probe: f64, error: SensorError) {
         let due = self
             .pairs
             .back()
@@ -332,7 +343,7 @@ impl Cohort {
             pairs.pop_front();
         }
         // Two sensors' errors would be taken twice, here and in the probe's own margin.
-        let open = 2.0 * air.error.temperature_k;
+        let open = 2.0 * error.temperature_k;
         self.lean_k = self.lean().map(|l| l - open).filter(|l| 0.0 < *l);
     }
 
@@ -398,16 +409,17 @@ mod tests {
         for n in 0..=288 {
             let at = Stamp(n * HOUR_MS / 6);
             cohort.probe(at, probe_c(n as f64 / 6.0));
-            cohort.step(&AirStep {
+            let error = SensorError::default();
+            let step = AirStep {
                 at,
                 hours: if n == 0 { 0.0 } else { 1.0 / 6.0 },
                 from_c: air_c,
                 to_c: air_c,
-                humidity: Some(80.0),
+                moist: Moist::of(air_c, 80.0, error),
                 covered: true,
                 waking: true,
-                error: SensorError::default(),
-            });
+            };
+            cohort.step(&step, error);
         }
         cohort
     }

@@ -6,7 +6,7 @@ use chrono::Datelike;
 
 use super::{
     LONGEST_GAP_MS,
-    cohort::{AirStep, Cohort, DAYS, Key},
+    cohort::{AirStep, Cohort, DAYS, Key, Moist},
 };
 use crate::{
     climate::{Air, Celsius, RelativeHumidity, drying, tuber::SensorError, warmth},
@@ -152,16 +152,18 @@ impl Exposure {
                     }
                     // Whatever stood here before has followed the same air.
                     if let Some(last) = self.last {
-                        new.step(&AirStep {
+                        let step = AirStep {
                             at: last.at,
                             hours: 0.0,
                             from_c: last.temperature,
                             to_c: last.temperature,
-                            humidity: last.humidity,
+                            moist: last
+                                .humidity
+                                .and_then(|rh| Moist::of(last.temperature, rh, self.error)),
                             covered: false,
                             waking: false,
-                            error: self.error,
-                        });
+                        };
+                        new.step(&step, self.error);
                     }
                     new
                 },
@@ -218,13 +220,12 @@ impl Exposure {
             hours,
             from_c: last.temperature,
             to_c: temperature,
-            humidity,
+            moist: humidity.and_then(|rh| Moist::of(temperature, rh, self.error)),
             covered,
             waking: self.waking,
-            error: self.error,
         };
         for cohort in &mut self.cohorts {
-            cohort.step(&step);
+            cohort.step(&step, self.error);
         }
         self.last = Some(this);
         let n = at.0.div_euclid(HOUR_MS);

@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use super::AirNow;
 use crate::{
-    climate::trend::{self, DAMPING_H, HORIZON_H, IN_A_ROW, Side},
+    climate::trend::{self, DAMPING_H, HORIZON_H, IN_A_ROW, Line, Side},
     watch::{
         limits::Limits,
         reading::{HOUR_MS, MINUTE_MS, SensorId, Stamp},
@@ -72,14 +72,6 @@ impl Target {
         match self {
             Self::Frost | Self::Cold | Self::Dry => Side::Lower,
             Self::Warm | Self::Damp => Side::Upper,
-        }
-    }
-
-    fn value(self, air: &AirNow) -> Option<f64> {
-        if self.is_humidity() {
-            air.humidity_pct
-        } else {
-            air.temperature_c
         }
     }
 }
@@ -179,20 +171,11 @@ impl Watch {
     pub(super) fn look(
         &mut self,
         target: Target,
-        means: &VecDeque<AirNow>,
+        course: &mut Course,
         each: &mut impl FnMut(Forecast),
     ) {
-        let Some((at, value)) = means
-            .back()
-            .and_then(|air| Some((air.at, target.value(air)?)))
-        else {
-            return;
-        };
-        let sign = match target.side() {
-            Side::Lower => 1.0,
-            Side::Upper => -1.0,
-        };
-        let gap = (value - self.limit) * sign;
+        let (at, side) = (course.at, target.side());
+        let gap = (course.value() - self.limit) * sign(side);
         let silence = self.last_at.map_or(0, |last| at.since(last));
         self.last_at = Some(at);
         self.settle(at, gap < 0.0, silence, each);
@@ -200,7 +183,7 @@ impl Watch {
         let arrives = if gap <= 0.0 {
             None
         } else {
-            self.arrives(target, means, gap, sign)
+            self.arrives(side, course)
         };
         if let Some(arrives) = arrives {
             self.positives = self.positives.saturating_add(1);
@@ -261,38 +244,12 @@ impl Watch {
         each(settled);
     }
 
-    fn arrives(
-        &self,
-        target: Target,
-        means: &VecDeque<AirNow>,
-        gap: f64,
-        sign: f64,
-    ) -> Option<Expected> {
-        let now = means.back()?.at;
-        let samples: Vec<(f64, f64)> = means
-            .iter()
-            .filter_map(|air| {
-                let hours = air.at.since(now) as f64 / HOUR_MS as f64;
-                Some((hours, target.value(air)?))
-            })
-            .collect();
-        let window = trend::window(&samples)?;
-        // No slope that the points allow would reach it in time: the median of all slopes is not above
-        // the steepest of neighbours. Most looks end here, before anything is sorted.
-        let steepest = window
-            .windows(2)
-            .map(|p| (p[0].1 - p[1].1) * sign / (p[1].0 - p[0].0).max(1e-6))
-            .fold(0.0, f64::max);
-        let reach = DAMPING_H * (1.0 - (-HORIZON_H / DAMPING_H).exp());
-        let spread = window
-            .iter()
-            .map(|p| (p.1 - self.limit) * sign)
-            .fold(gap, f64::min);
-        if steepest * reach < spread / 2.0 {
+    fn arrives(&self, side: Side, course: &mut Course) -> Option<Expected> {
+        let sign = sign(side);
+        if !course.may_reach(self.limit, sign) {
             return None;
         }
-        let line = trend::theil_sen(window)?;
-        let arrival = trend::arrival(line, self.limit, target.side(), DAMPING_H);
+        let arrival = trend::arrival(course.line()?, self.limit, side, DAMPING_H);
         if !trend::warns(&arrival, HORIZON_H) {
             return None;
         }
@@ -301,5 +258,78 @@ impl Watch {
             soonest_h: arrival.fast_h.unwrap_or(0.0),
             latest_h: arrival.slow_h,
         })
+    }
+}
+
+/// 1 where falling leads to the limit, -1 where rising does.
+fn sign(side: Side) -> f64 {
+    match side {
+        Side::Lower => 1.0,
+        Side::Upper => -1.0,
+    }
+}
+
+/// The last means of one quantity, and the line through them once somebody asked for it.
+#[derive(Debug)]
+pub(super) struct Course {
+    /// When the newest was measured.
+    at: Stamp,
+    /// Hours from then, and value, oldest first.
+    window: Vec<(f64, f64)>,
+    line: Option<Option<Line>>,
+}
+
+impl Course {
+    /// The course of one quantity; none where the newest mean has none of it.
+    pub(super) fn of(
+        means: &VecDeque<AirNow>,
+        quantity: impl Fn(&AirNow) -> Option<f64>,
+    ) -> Option<Self> {
+        let newest = means.back()?;
+        quantity(newest)?;
+        let mut window: Vec<(f64, f64)> = Vec::with_capacity(means.len());
+        window.extend(means.iter().filter_map(|air| {
+            let hours = air.at.since(newest.at) as f64 / HOUR_MS as f64;
+            Some((hours, quantity(air)?))
+        }));
+        let skip = trend::window(&window).map(|w| window.len() - w.len());
+        // Too few for a trend still tell where the value is.
+        window.drain(..skip.unwrap_or(window.len() - 1));
+        Some(Self {
+            at: newest.at,
+            line: skip.is_none().then_some(None),
+            window,
+        })
+    }
+
+    fn value(&self) -> f64 {
+        self.window.last().map_or(0.0, |p| p.1)
+    }
+
+    /// Whether the slope can be steep enough to reach the limit in time; most looks end here.
+    ///
+    /// A drift that dies away goes `b td (1 - exp(-H/td))` far within the horizon H, and the line's level
+    /// now lies at most `b W` nearer to the limit than the nearest of the points, W being the length of
+    /// the window. So the slope, the median of all pairs, must be at least the nearest gap over the sum
+    /// of both: half of the pairs or more are as steep.
+    fn may_reach(&self, limit: f64, sign: f64) -> bool {
+        let reach = DAMPING_H * (1.0 - (-HORIZON_H / DAMPING_H).exp());
+        let gaps = self.window.iter().map(|p| (p.1 - limit) * sign);
+        let nearest = gaps.fold(f64::INFINITY, f64::min);
+        let length = -self.window.first().map_or(0.0, |p| p.0);
+        let least = nearest / (reach + length);
+        let (mut steep, mut pairs) = (0u32, 0u32);
+        for (i, a) in self.window.iter().enumerate() {
+            for b in &self.window[i + 1..] {
+                pairs += 1;
+                steep += u32::from(least * (b.0 - a.0) <= (a.1 - b.1) * sign);
+            }
+        }
+        pairs <= 2 * steep
+    }
+
+    fn line(&mut self) -> Option<Line> {
+        let window = &self.window;
+        *self.line.get_or_insert_with(|| trend::theil_sen(window))
     }
 }

@@ -52,7 +52,8 @@ const WEATHER_MS: i64 = HOUR_MS;
 #[derive(Debug, Clone, Default)]
 pub struct Models {
     rooms: Vec<Arc<RoomModel>>,
-    air: BTreeMap<SensorId, Arc<AirSensor>>,
+    /// The air sensors by their keys, which are small and dense.
+    air: Vec<Option<Arc<AirSensor>>>,
     crates: Arc<BTreeMap<String, Krate>>,
     packings: Arc<BTreeMap<Packing, (Coefficient, Known)>>,
     outdoor: Option<AirNow>,
@@ -109,16 +110,21 @@ impl Models {
             self.rooms
                 .push(Arc::new(RoomModel::adopt(old, room, settings)));
         }
-        self.air.retain(|id, _| {
-            let mut sensors = settings.sensors.iter();
-            sensors.any(|s| s.id == *id && s.role == Role::Air)
-        });
+        let mut before = std::mem::take(&mut self.air);
         for sensor in settings.sensors.iter().filter(|s| s.role == Role::Air) {
             let room = settings.rooms.iter().find(|r| r.name == sensor.room);
             let idle = room.is_none_or(|r| r.stage == Stage::Empty);
             let limits = room.map(RoomSettings::in_force);
-            let air = self.air.entry(sensor.id).or_default();
-            Arc::make_mut(air).adopt(limits.as_ref(), idle);
+            let place = sensor.id.0 as usize;
+            let mut air = before
+                .get_mut(place)
+                .and_then(Option::take)
+                .unwrap_or_default();
+            Arc::make_mut(&mut air).adopt(limits.as_ref(), idle);
+            if self.air.len() <= place {
+                self.air.resize(place + 1, None);
+            }
+            self.air[place] = Some(air);
         }
         self.settle_crates(settings);
     }
@@ -269,7 +275,7 @@ impl Models {
     /// What is forecast for a room at `now`, the soonest of each target: towards what, where that lies,
     /// and when it will be reached.
     pub fn ahead(&self, room: &RoomModel, now: Stamp) -> Vec<(Target, f64, Expected)> {
-        let sensors = room.sensors.iter().filter_map(|id| self.air.get(id));
+        let sensors = room.sensors.iter().filter_map(|id| self.air_of(*id));
         let mut all: Vec<(Target, f64, Expected)> = sensors
             .flat_map(|air| air.all_ahead())
             .filter(|(_, _, at, _)| now.since(*at) <= HOUR_MS)
@@ -302,6 +308,10 @@ impl Models {
         }
     }
 
+    fn air_of(&self, id: SensorId) -> Option<&AirSensor> {
+        self.air.get(id.0 as usize)?.as_deref()
+    }
+
     // ---- readings ----
 
     /// Takes in a reading of a sensor that is in service; gives what is to be held against the rules
@@ -315,7 +325,7 @@ impl Models {
     ) -> Option<RoomLook> {
         match sensor.role {
             Role::Air => {
-                let air = self.air.get_mut(&sensor.id)?;
+                let air = self.air.get_mut(sensor.id.0 as usize)?.as_mut()?;
                 let mean = Arc::make_mut(air).hear(reading.measured_at, reading.values)?;
                 self.completed(sensor, room, mean, reading)
             }
@@ -374,7 +384,7 @@ impl Models {
         if room.stage == Stage::Empty {
             return None;
         }
-        if let Some(air) = self.air.get_mut(&sensor.id) {
+        if let Some(Some(air)) = self.air.get_mut(sensor.id.0 as usize) {
             Arc::make_mut(air).look(|mut forecast| {
                 forecast.sensor = sensor.id;
                 room.note(forecast);
@@ -386,7 +396,7 @@ impl Models {
                 continue;
             }
             let others = exposure.sensors.iter().filter_map(|id| {
-                let now = self.air.get(id)?.now()?;
+                let now = self.air.get(id.0 as usize)?.as_ref()?.now()?;
                 (mean.at.since(now.at).abs() <= TOGETHER_MS).then_some(now)
             });
             let (mut t, mut rh) = ((0.0, 0.0), (0.0, 0.0));
@@ -428,7 +438,7 @@ impl Models {
             values.push((Quantity::Thaw, dew - coldest));
         }
         let ahead = room.sensors.iter().filter_map(|id| {
-            let air = self.air.get(id)?;
+            let air = self.air_of(*id)?;
             let hours = air.ahead(Target::Frost).unwrap_or(f64::INFINITY);
             let t = air.now()?.temperature_c?;
             Some((hours, t < room.band.low_c))
