@@ -32,7 +32,11 @@ fn told(all: &[Scenario]) -> Vec<Case> {
     thread::scope(|scope| {
         for _ in 0..thread::available_parallelism().map_or(1, usize::from) {
             scope.spawn(|| {
-                while let Some(scenario) = all.get(next.fetch_add(1, Ordering::Relaxed)) {
+                loop {
+                    let nth = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(scenario) = all.get(nth) else {
+                        break;
+                    };
                     let run = simulate(scenario, &weather);
                     let notices = judged::notices(scenario, &run);
                     let case = Case {
@@ -41,14 +45,14 @@ fn told(all: &[Scenario]) -> Vec<Case> {
                         run,
                         notices,
                     };
-                    done.lock().unwrap().push(case);
+                    done.lock().unwrap().push((nth, case));
                 }
             });
         }
     });
     let mut cases = done.into_inner().unwrap();
-    cases.sort_by_key(|case| case.scenario.seed);
-    cases
+    cases.sort_by_key(|(nth, _)| *nth);
+    cases.into_iter().map(|(_, case)| case).collect()
 }
 
 /// Runs, and every way of telling scored on them.
@@ -112,14 +116,14 @@ for sweating and one for mould are counted as one, with the false notices of the
 ";
 
 const HEAD_HELD_OUT: &str = "\
-Held out: 12 sound stores and 48 with an incident, drawn from a seed in about the same ranges, with other rooms,
-stock and skins, on other days of the same winter 2 K colder to 2 K warmer. Nothing was chosen by what came of
+Held out: 12 sound stores and 60 with an incident, drawn from a seed in about the same ranges, with other rooms,
+stock and skins, on other days of the same winter, 2 K colder to 2 K warmer. Nothing was chosen by what came of
 it. Tuned before: the settings found with the first runs, as somebody would have them who had seen such winters.
 Tuned to it: chosen with these very runs.
 
 ";
 
-/// Where the models speak no earlier than a threshold that was tuned to these runs, and why.
+/// Where the models speak no earlier than a threshold that was tuned, in both sets, and why.
 const NOT_EARLIER: [(&str, HarmKind, &str); 5] = [
     (
         "heater fails",
@@ -148,10 +152,14 @@ const NOT_EARLIER: [(&str, HarmKind, &str); 5] = [
     ),
 ];
 
-/// And where they do not in the runs that were held out.
-const NOT_EARLIER_HELD_OUT: [(&str, HarmKind, &str); 0] = [];
+/// Where they do not in the runs that were held out alone.
+const NOT_EARLIER_HELD_OUT: [(&str, HarmKind, &str); 1] = [(
+    "thaw venting",
+    HarmKind::Sweating,
+    "water stands within hours of the vents; a limit at 85 % is as early, with 57 false notices",
+)];
 
-fn check(compared: &Compared, not_earlier: &[(&str, HarmKind, &str)]) {
+fn check(compared: &Compared, held_out_alone: &[(&str, HarmKind, &str)]) {
     let Compared {
         models,
         plain,
@@ -160,8 +168,9 @@ fn check(compared: &Compared, not_earlier: &[(&str, HarmKind, &str)]) {
     } = compared;
     for (key, found) in &models.found {
         assert!(plain.found[key].found <= found.found, "{key:?}");
-        let known = not_earlier
+        let known = NOT_EARLIER
             .iter()
+            .chain(held_out_alone)
             .any(|(name, harm, _)| (*name, *harm as usize) == *key);
         let later = table::not_earlier_than(compared, key);
         assert!(later.is_empty() != known, "{key:?} than {later:?}");
@@ -175,7 +184,7 @@ fn check(compared: &Compared, not_earlier: &[(&str, HarmKind, &str)]) {
 
 #[test]
 fn the_models_find_what_a_threshold_finds_and_speak_earlier_where_physics_can() {
-    check(&FIRST, &NOT_EARLIER);
+    check(&FIRST, &[]);
 }
 
 #[test]

@@ -180,6 +180,13 @@ pub(crate) fn of(compared: &Compared) -> String {
         "In {} of those about sweating something was within 1.5 K of the dew point, as they said; no harm came.",
         models.near
     ));
+    let quiet = |c: &&Case| c.scenario.incident.is_some() && c.run.incident_from_ms.is_none();
+    match cases.iter().filter(quiet).count() {
+        0 => {}
+        n => line(format!(
+            "In {n} runs with thaw venting no mild damp air came: nothing happened, and every notice is false."
+        )),
+    }
     let count = |low: bool| {
         let all = cases.iter().flat_map(|c| &c.notices);
         all.filter(|n| (n.priority == Priority::Low) == low).count()
