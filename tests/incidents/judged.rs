@@ -4,7 +4,8 @@ use overwinter::{
     climate::Packing,
     watch::{
         Arrives, CrateFacts, Input, Judge, Kind, Limits, Priority, Reading, Role, RoomSettings,
-        SensorId, SensorName, SensorSettings, Settings, Stamp, Values, reading::MINUTE_MS,
+        SensorId, SensorName, SensorSettings, Settings, Stamp, Transition, Values,
+        reading::MINUTE_MS,
     },
 };
 
@@ -79,7 +80,7 @@ pub(crate) fn notices(scenario: &Scenario, run: &Run) -> Vec<Notice> {
     let mut judge = Judge::new();
     let mut notices = Vec::new();
     let mut hear = |input: &Input| {
-        let told = judge.step(input).into_iter().filter(|t| t.raises());
+        let told = judge.step(input).into_iter().filter(Transition::raises);
         notices.extend(told.map(|t| Notice {
             at_ms: t.at.0,
             kind: t.kind,

@@ -23,16 +23,20 @@ use std::{
 
 use plain::{Series, Tuned};
 use score::{By, Case, Score};
-use store_room::{HarmKind, scenarios, simulate, weather};
+use store_room::{HarmKind, Scenario, held_out, scenarios, simulate, weather};
 
 /// Every run once, with what the judge said of it.
-static CASES: LazyLock<Vec<Case>> = LazyLock::new(|| {
-    let (weather, all, next) = (weather(), scenarios(), AtomicUsize::new(0));
+fn told(all: &[Scenario]) -> Vec<Case> {
+    let (weather, next) = (weather(), AtomicUsize::new(0));
     let done = Mutex::new(Vec::new());
     thread::scope(|scope| {
         for _ in 0..thread::available_parallelism().map_or(1, usize::from) {
             scope.spawn(|| {
-                while let Some(scenario) = all.get(next.fetch_add(1, Ordering::Relaxed)) {
+                loop {
+                    let nth = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(scenario) = all.get(nth) else {
+                        break;
+                    };
                     let run = simulate(scenario, &weather);
                     let notices = judged::notices(scenario, &run);
                     let case = Case {
@@ -41,38 +45,55 @@ static CASES: LazyLock<Vec<Case>> = LazyLock::new(|| {
                         run,
                         notices,
                     };
-                    done.lock().unwrap().push(case);
+                    done.lock().unwrap().push((nth, case));
                 }
             });
         }
     });
     let mut cases = done.into_inner().unwrap();
-    cases.sort_by_key(|case| case.scenario.seed);
-    cases
-});
+    cases.sort_by_key(|(nth, _)| *nth);
+    cases.into_iter().map(|(_, case)| case).collect()
+}
 
-/// The three ways, scored.
+/// Runs, and every way of telling scored on them.
 struct Compared {
+    cases: Vec<Case>,
     models: Score,
     /// With those that wait for the morning summary.
     with_low: Score,
     plain: Score,
-    tuned: Vec<Tuned>,
+    /// Plain, tuned: to what, and the settings.
+    tuned: Vec<(&'static str, Vec<Tuned>)>,
 }
 
-static COMPARED: LazyLock<Compared> = LazyLock::new(|| {
-    let models = Score::of(By::Models, &CASES, Case::acts);
-    let tuned = score::HARMS.map(|harm| plain::tuned(harm, &models, &CASES));
-    Compared {
-        with_low: Score::of(By::Models, &CASES, |case| case.notices.clone()),
-        plain: Score::of(By::Plain, &CASES, |case| {
-            let rules = plain::careful().into_iter();
-            rules.flat_map(|rule| rule.notices(&case.series)).collect()
-        }),
-        models,
-        tuned: tuned.into(),
+impl Compared {
+    /// `before` are settings from other runs.
+    fn of(all: &[Scenario], before: Option<&[Tuned]>) -> Self {
+        let cases = told(all);
+        let models = Score::of(By::Models, &cases, Case::acts);
+        let own = score::HARMS.map(|harm| plain::tuned(harm, &models, &cases));
+        let mut tuned = Vec::new();
+        if let Some(before) = before {
+            let again = before.iter().map(|t| t.again(&models, &cases));
+            tuned.push(("tuned before", again.collect()));
+        }
+        tuned.push(("tuned to it", own.into()));
+        Self {
+            with_low: Score::of(By::Models, &cases, |case| case.notices.clone()),
+            plain: Score::of(By::Plain, &cases, |case| {
+                let rules = plain::careful().into_iter();
+                rules.flat_map(|rule| rule.notices(&case.series)).collect()
+            }),
+            cases,
+            models,
+            tuned,
+        }
     }
-});
+}
+
+static FIRST: LazyLock<Compared> = LazyLock::new(|| Compared::of(&scenarios(), None));
+static HELD_OUT: LazyLock<Compared> =
+    LazyLock::new(|| Compared::of(&held_out(), Some(&FIRST.tuned[0].1)));
 
 const HEAD: &str = "\
 Simulated stores (tests/store_room): 6 sound ones and 30 with an incident, on weather measured in one winter.
@@ -94,7 +115,15 @@ for sweating and one for mould are counted as one, with the false notices of the
 
 ";
 
-/// Where the models speak no earlier than a threshold that was tuned to these runs, and why.
+const HEAD_HELD_OUT: &str = "\
+Held out: 12 sound stores and 60 with an incident, drawn from a seed in about the same ranges, with other rooms,
+stock and skins, on other days of the same winter, 2 K colder to 2 K warmer. Nothing was chosen by what came of
+it. Tuned before: the settings found with the first runs, as somebody would have them who had seen such winters.
+Tuned to it: chosen with these very runs.
+
+";
+
+/// Where the models speak no earlier than a threshold that was tuned, in both sets, and why.
 const NOT_EARLIER: [(&str, HarmKind, &str); 5] = [
     (
         "heater fails",
@@ -123,33 +152,56 @@ const NOT_EARLIER: [(&str, HarmKind, &str); 5] = [
     ),
 ];
 
-#[test]
-fn the_models_find_what_a_threshold_finds_and_speak_earlier_where_physics_can() {
+/// Where they do not in the runs that were held out alone.
+const NOT_EARLIER_HELD_OUT: [(&str, HarmKind, &str); 1] = [(
+    "thaw venting",
+    HarmKind::Sweating,
+    "water stands within hours of the vents; a limit at 85 % is as early, with 57 false notices",
+)];
+
+fn check(compared: &Compared, held_out_alone: &[(&str, HarmKind, &str)]) {
     let Compared {
         models,
         plain,
         tuned,
         ..
-    } = &*COMPARED;
+    } = compared;
     for (key, found) in &models.found {
         assert!(plain.found[key].found <= found.found, "{key:?}");
-        let tuned = tuned.iter().find(|t| t.harm as usize == key.1).unwrap();
         let known = NOT_EARLIER
             .iter()
+            .chain(held_out_alone)
             .any(|(name, harm, _)| (*name, *harm as usize) == *key);
-        let earlier = tuned.score.found[key].start_h() < found.start_h();
-        assert!(earlier != known, "{key:?} earlier: {earlier}");
+        let later = table::not_earlier_than(compared, key);
+        assert!(later.is_empty() != known, "{key:?} than {later:?}");
     }
-    let false_ones = table::tuned_false(tuned, Score::false_ones);
-    assert!(models.false_ones() <= false_ones, "{false_ones}");
+    for (to, tuned) in tuned {
+        let false_ones = table::tuned_false(tuned, Score::false_ones);
+        let own = models.false_ones();
+        assert!(own <= false_ones, "{to}: {own}, {false_ones}");
+    }
+}
+
+#[test]
+fn the_models_find_what_a_threshold_finds_and_speak_earlier_where_physics_can() {
+    check(&FIRST, &[]);
+}
+
+#[test]
+fn so_they_do_in_runs_that_nobody_looked_at() {
+    check(&HELD_OUT, &NOT_EARLIER_HELD_OUT);
 }
 
 #[test]
 fn the_table_is_as_it_was() {
-    for case in CASES.iter() {
+    for case in FIRST.cases.iter().chain(&HELD_OUT.cases) {
         print!("{}", table::of_case(case));
     }
-    let text = table::of(&CASES, &COMPARED);
+    let text = format!(
+        "{HEAD}{}\n\n{HEAD_HELD_OUT}{}",
+        table::of(&FIRST),
+        table::of(&HELD_OUT)
+    );
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/incidents/table.txt");
     if std::env::var_os("BLESS").is_some() {
         fs::write(&path, &text).unwrap();

@@ -166,6 +166,18 @@ pub(crate) struct Tuned {
     pub(crate) reaches: bool,
 }
 
+impl Tuned {
+    /// The same setting in other runs.
+    pub(crate) fn again(&self, models: &Score, cases: &[Case]) -> Self {
+        let score = Score::of(By::Plain, cases, |case| self.rule.notices(&case.series));
+        Self {
+            reaches: models.of_harm(self.harm).found <= score.of_harm(self.harm).found,
+            score,
+            ..*self
+        }
+    }
+}
+
 /// The setting with the fewest false notices of those that find as many of a kind of harm as the models do,
 /// of several the one that speaks earliest; where none does, the same of those that find the most.
 pub(crate) fn tuned(harm: HarmKind, models: &Score, cases: &[Case]) -> Tuned {

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use overwinter::watch::{Kind, Priority};
 
 use crate::{
-    Compared, HEAD,
+    Compared,
     plain::{Of, Rule, Tuned},
     score::{Case, Found, HARMS, Score},
 };
@@ -57,79 +57,108 @@ pub(crate) fn tuned_false(tuned: &[Tuned], of: impl Fn(&Score) -> usize) -> usiz
     others.sum::<usize>() + worst.unwrap_or(0)
 }
 
-pub(crate) fn of(cases: &[Case], compared: &Compared) -> String {
-    let mut out = HEAD.to_owned();
+/// A kind of harm in the runs of one name.
+type Key = (&'static str, usize);
+
+fn found_by<'a>(tuned: &'a [Tuned], key: &Key) -> Option<&'a Found> {
+    let of_harm = tuned.iter().find(|t| t.harm as usize == key.1);
+    of_harm.and_then(|t| t.score.found.get(key))
+}
+
+/// The ways of tuning that the models do not speak earlier than.
+pub(crate) fn not_earlier_than(compared: &Compared, key: &Key) -> Vec<&'static str> {
+    let own = compared.models.found[key].start_h();
+    let later = |tuned: &[Tuned]| own <= found_by(tuned, key).map_or(0.0, Found::start_h);
+    let all = compared.tuned.iter().filter(|(_, tuned)| later(tuned));
+    all.map(|(to, _)| *to).collect()
+}
+
+pub(crate) fn of(compared: &Compared) -> String {
+    let mut out = String::new();
     let mut line = |text: String| {
         out.push_str(text.trim_end());
         out.push('\n');
     };
     let Compared {
+        cases,
         models,
         with_low,
         plain,
         tuned,
     } = compared;
+    let row = |first: String, cells: &mut dyn Iterator<Item = String>, end: &str| {
+        let cells = cells.map(|cell| format!(" | {cell:<12}"));
+        format!("{first}{} | {end}", cells.collect::<String>())
+    };
 
     line("Found of came, and median lead in hours".to_owned());
-    line(format!(
-        "{:<19} {:<9} | {:<12} | {:<12} | {:<12} | {:<12} |",
-        "incident", "harm", "models", "with low", "plain", "plain, tuned"
+    let names = ["models", "with low", "plain"].map(str::to_owned);
+    let tuned_names = || tuned.iter().map(|(to, _)| (*to).to_owned());
+    line(row(
+        format!("{:<19} {:<9}", "incident", "harm"),
+        &mut names.into_iter().chain(tuned_names()),
+        "",
     ));
     for key in models.found.keys() {
         let harm = HARMS.into_iter().find(|h| *h as usize == key.1).unwrap();
-        let tuned = tuned.iter().find(|t| t.harm == harm);
-        let tuned = tuned.and_then(|t| t.score.found.get(key));
-        let own = &models.found[key];
-        let later = if own.start_h() <= tuned.map_or(0.0, Found::start_h) {
-            "not earlier"
-        } else {
-            ""
+        let own = [models, with_low, plain].map(|score| cell(score.found.get(key)));
+        let theirs = tuned.iter().map(|(_, tuned)| cell(found_by(tuned, key)));
+        let later = not_earlier_than(compared, key);
+        let later = match later.len() {
+            0 => String::new(),
+            n if n == tuned.len() => "not earlier".to_owned(),
+            _ => format!("not earlier than {}", later.join(", ")),
         };
-        line(format!(
-            "{:<19} {:<9} | {:<12} | {:<12} | {:<12} | {:<12} | {later}",
-            key.0,
-            format!("{harm:?}"),
-            cell(Some(own)),
-            cell(with_low.found.get(key)),
-            cell(plain.found.get(key)),
-            cell(tuned),
+        line(row(
+            format!("{:<19} {:<9}", key.0, format!("{harm:?}")),
+            &mut own.into_iter().chain(theirs),
+            &later,
         ));
     }
 
-    line("\nThe plain threshold tuned".to_owned());
-    for t in tuned {
-        let wanted = models.of_harm(t.harm);
-        let has = t.score.of_harm(t.harm);
-        line(format!(
-            "{:<9} {:<28} finds {:>2}, models {:>2} of {:>2}; false {:>2}{}",
-            format!("{:?}", t.harm),
-            setting(&t.rule),
-            has.found,
-            wanted.found,
-            wanted.came,
-            t.score.false_ones(),
-            if t.reaches {
-                ""
-            } else {
-                "; none finds as many"
-            },
-        ));
+    for (to, tuned) in tuned {
+        line(format!("\nThe plain threshold {to}"));
+        for t in tuned {
+            let wanted = models.of_harm(t.harm);
+            let has = t.score.of_harm(t.harm);
+            line(format!(
+                "{:<9} {:<28} finds {:>2}, models {:>2} of {:>2}; false {:>2}{}",
+                format!("{:?}", t.harm),
+                setting(&t.rule),
+                has.found,
+                wanted.found,
+                wanted.came,
+                t.score.false_ones(),
+                match (t.reaches, *to) {
+                    (true, _) => "",
+                    (_, "tuned to it") => "; none finds as many",
+                    _ => "; not as many",
+                },
+            ));
+        }
     }
 
     line("\nFalse notices a week".to_owned());
+    let tuned_names = tuned_names().map(|to| format!(" {to:>13}"));
     line(format!(
-        "{:<19} {:>6} {:>7} {:>7} {:>13}",
-        "runs", "weeks", "models", "plain", "plain, tuned"
+        "{:<19} {:>6} {:>7} {:>7}{}",
+        "runs",
+        "weeks",
+        "models",
+        "plain",
+        tuned_names.collect::<String>()
     ));
     let mut names: Vec<&str> = cases.iter().map(|c| c.scenario.name).collect();
     names.dedup();
     let mut week = |name: &str, weeks: f64, of: &dyn Fn(&Score) -> usize| {
         let a_week = |count: usize| count as f64 / weeks;
+        let theirs = tuned.iter().map(|(_, tuned)| tuned_false(tuned, of));
+        let theirs = theirs.map(|count| format!(" {:>13.2}", a_week(count)));
         line(format!(
-            "{name:<19} {weeks:>6.1} {:>7.2} {:>7.2} {:>13.2}",
+            "{name:<19} {weeks:>6.1} {:>7.2} {:>7.2}{}",
             a_week(of(models)),
             a_week(of(plain)),
-            a_week(tuned_false(tuned, of)),
+            theirs.collect::<String>(),
         ));
     };
     for name in names {
@@ -151,6 +180,13 @@ pub(crate) fn of(cases: &[Case], compared: &Compared) -> String {
         "In {} of those about sweating something was within 1.5 K of the dew point, as they said; no harm came.",
         models.near
     ));
+    let quiet = |c: &&Case| c.scenario.incident.is_some() && c.run.incident_from_ms.is_none();
+    match cases.iter().filter(quiet).count() {
+        0 => {}
+        n => line(format!(
+            "In {n} runs with thaw venting no mild damp air came: nothing happened, and every notice is false."
+        )),
+    }
     let count = |low: bool| {
         let all = cases.iter().flat_map(|c| &c.notices);
         all.filter(|n| (n.priority == Priority::Low) == low).count()

@@ -25,7 +25,7 @@ pub(crate) mod weather;
 pub(crate) use self::{
     harm::{Harm, HarmKind},
     run::{Run, Truth, simulate},
-    scenarios::scenarios,
+    scenarios::{held_out, scenarios},
     sensors::Reading,
     weather::{Weather, weather},
 };
