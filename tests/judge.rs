@@ -265,8 +265,8 @@ fn a_silent_sensor_is_told_and_is_worse_when_it_is_the_last_one() {
     assert_eq!((told.kind, told.priority), (Kind::Silent, Priority::High));
     assert_eq!(
         told.at,
-        START.plus(50 * MINUTE_MS),
-        "30 minutes after the last word"
+        START.plus(55 * MINUTE_MS),
+        "three words of ten minutes after the last one, and half of one"
     );
     story.hold(3, 130..131, 10.0, 80.0);
     assert_eq!(story.told[1].to, State::ReturnedUnacknowledged);
@@ -306,10 +306,10 @@ fn a_pause_of_the_recorder_is_not_a_silence() {
         off_from: START.plus(HOUR_MS),
         stepped: false,
     });
-    story.tick(10 * 60 + 29);
+    story.tick(10 * 60 + 34);
     assert_eq!(story.told, []);
-    story.tick(10 * 60 + 31);
-    assert_eq!(story.told[0].at, START.plus(10 * HOUR_MS + 30 * MINUTE_MS));
+    story.tick(10 * 60 + 36);
+    assert_eq!(story.told[0].at, START.plus(10 * HOUR_MS + 35 * MINUTE_MS));
 }
 
 #[test]

@@ -494,6 +494,11 @@ fn two_runs_print_the_same_bytes_with_fields_and_times_in_order() {
         "temperature_c",
         "humidity_pct",
         "dew_point_c",
+        "measure",
+        "low",
+        "high",
+        "by",
+        "crates",
     ];
     let mut kinds = std::collections::BTreeSet::new();
     let mut last = String::new();

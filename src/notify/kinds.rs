@@ -61,7 +61,7 @@ pub fn reason(kind: Kind) -> Reason {
             "No word from a sensor",
             "Battery, cable, plug, reach, a power cut.",
             "Half a day; hours when it is the room's last sensor.",
-            "Three intervals, at most half an hour: recorders of unattended stores note at least every 10 to 15 minutes (WHO; CDC storage toolkit).",
+            "Three intervals, at most half an hour, and half an interval for a late word: recorders of unattended stores note at least every 10 to 15 minutes (WHO; CDC storage toolkit).",
         ),
         Kind::Battery => (
             "Battery low",

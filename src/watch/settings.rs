@@ -186,10 +186,10 @@ impl SensorSettings {
             })
     }
 
-    /// How long a live sensor may say nothing, in milliseconds: three lost words, with half an interval
-    /// for the one that is late, at most half an hour.
+    /// How long a live sensor may say nothing, in milliseconds: three lost words, at most half an hour,
+    /// and half an interval for the one that is late.
     pub fn silence_ms(&self) -> i64 {
-        (7 * self.interval_ms / 2).min(LONGEST_SILENCE_MS)
+        (3 * self.interval_ms).min(LONGEST_SILENCE_MS) + self.interval_ms / 2
     }
 }
 

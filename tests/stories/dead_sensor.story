@@ -19,11 +19,11 @@ begins 2026-12-01 08:00
 ---
  12:00 (20:00) dry-out 1 room cellar, low: normal > unacknowledged
  12:00 (20:00) --> Odile, announce: Look soon: Dry in the cellar
- 14:20 (22:20) silent 1 sensor east, medium: normal > unacknowledged
- 14:20 (22:20) --> Odile, announce: Act today: No word from sensor east in the attic
- 16:20 (00:20) silent 1 sensor north, high: normal > unacknowledged
- 16:20 (00:20) dry-out 1 room cellar, low: unacknowledged > suppressed
- 16:20 (00:20) --> Odile, announce: Act now: No word from sensor north in the cellar
+ 14:25 (22:25) silent 1 sensor east, medium: normal > unacknowledged
+ 14:25 (22:25) --> Odile, announce: Act today: No word from sensor east in the attic
+ 16:25 (00:25) silent 1 sensor north, high: normal > unacknowledged
+ 16:25 (00:25) dry-out 1 room cellar, low: unacknowledged > suppressed
+ 16:25 (00:25) --> Odile, announce: Act now: No word from sensor north in the cellar
  16:45 (00:45) silent 1 sensor north, high: unacknowledged > acknowledged
  20:00 (04:00) silent 1 sensor north, high: acknowledged > normal
  20:00 (04:00) dry-out 1 room cellar, low: suppressed > unacknowledged

@@ -41,16 +41,16 @@ begins 2027-01-12 08:00
 2:00 s12 silent
 4:00 end
 ---
-  2:20 (10:20) silent 1 sensor s1, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s2, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s3, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s4, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s5, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s6, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s7, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s8, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s9, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s10, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s11, medium: normal > unacknowledged
-  2:20 (10:20) silent 1 sensor s12, high: normal > unacknowledged
-  2:20 (10:20) --> Odile, digest: Act now, 12 alerts: No word from sensor s12 in the cellar; No word from sensor s1 in the cellar; No word from sensor s2 in the cellar; No…
+  2:25 (10:25) silent 1 sensor s1, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s2, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s3, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s4, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s5, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s6, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s7, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s8, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s9, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s10, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s11, medium: normal > unacknowledged
+  2:25 (10:25) silent 1 sensor s12, high: normal > unacknowledged
+  2:25 (10:25) --> Odile, digest: Act now, 12 alerts: No word from sensor s12 in the cellar; No word from sensor s1 in the cellar; No word from sensor s2 in the cellar; No…
