@@ -188,7 +188,7 @@ fn months(out: &mut String, winter: &Winter) {
             (at.year(), at.month()) == (year, month)
         };
         let all = air.days.iter().chain([&last]);
-        let end = all.filter(within).last().unwrap();
+        let end = all.rev().find(within).unwrap();
         row(
             out,
             name,

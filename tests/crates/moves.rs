@@ -1,0 +1,166 @@
+//! What a crate has taken stays with it, wherever it goes and whatever is set anew.
+
+use overwinter::{
+    climate::Packing,
+    watch::{Input, Stage, models::CrateNow},
+};
+
+use super::{Store, facts, site};
+
+const ALL: [u32; 5] = [1, 2, 3, 4, 5];
+
+/// Ten warm days, damp and cold enough at the end that everything has something to count: dose, wet
+/// hours, mould and warmth. C-1 has a probe, C-9 stands in the barn.
+fn stored() -> Store {
+    let mut crates: Vec<_> = ["C-1", "C-2", "C-3"]
+        .map(|code| facts(code, "cellar", Packing::Shavings))
+        .to_vec();
+    crates.push(facts("C-9", "barn", Packing::Shavings));
+    let mut store = Store::new(site(), crates);
+    store.at = store.at.plus(40 * super::DAY_MS);
+    store.hold(&ALL, 24, 12.0, 80.0);
+    store.at = store.at.plus(8 * super::HOUR_MS);
+    store.hold(&ALL[..2], 20 * 24, 18.0, 99.0);
+    store.hold(&ALL[2..3], 24, 8.0, 60.0);
+    store
+}
+
+/// Dose, hours that nobody covered, wet hours and hours that nobody can tell.
+fn taken(now: &CrateNow<'_>) -> [f64; 4] {
+    [now.dose, now.gap_h, now.wet_h, now.unsure_h]
+}
+
+fn assert_same(before: [f64; 4], after: [f64; 4], what: &str) {
+    for (a, b) in before.iter().zip(after) {
+        assert!((a - b).abs() < 1e-9, "{what}: {before:?} {after:?}");
+    }
+}
+
+/// Moves a crate in some way; it keeps what it has taken, and goes on from there.
+fn moves(what: &str, code: &str, change: impl Fn(&mut Store)) {
+    let mut store = stored();
+    let before = taken(&store.stand(code));
+    assert!(0.1 < before[0] && 1.0 < before[1] && 0.0 < before[2] + before[3]);
+    change(&mut store);
+    assert_same(before, taken(&store.stand(code)), what);
+    store.hold(&ALL, 6, 10.0, 70.0);
+    let after = taken(&store.stand(code));
+    assert!(before[0] < after[0], "{what}");
+}
+
+fn put(store: &mut Store, code: &str, change: impl Fn(&mut overwinter::watch::CrateFacts)) {
+    let krate = store.judge.models().krate(code).unwrap();
+    let mut facts = krate.facts.clone();
+    change(&mut facts);
+    store.crates(vec![facts]);
+}
+
+#[test]
+fn a_crate_that_moves_keeps_what_it_has_taken() {
+    moves("another room", "C-2", |s| {
+        put(s, "C-2", |f| f.room = "barn".to_owned());
+    });
+    moves("another place", "C-2", |s| {
+        put(s, "C-2", |f| f.place = "north wall, shelf 1".to_owned());
+    });
+    moves("another packing", "C-2", |s| {
+        put(s, "C-2", |f| f.packing = Packing::Bare);
+    });
+    moves("weighed for the list", "C-2", |s| {
+        put(s, "C-2", |f| f.tubers_g = Some(20_000));
+    });
+    moves("one with a probe", "C-1", |s| {
+        put(s, "C-1", |f| f.place = "north wall, shelf 1".to_owned());
+    });
+    moves("there and back", "C-2", |s| {
+        put(s, "C-2", |f| f.room = "barn".to_owned());
+        put(s, "C-2", |f| f.room = "cellar".to_owned());
+    });
+}
+
+#[test]
+fn others_come_and_go_and_it_keeps_what_it_has_taken() {
+    moves("another one gone", "C-2", |s| {
+        let (at, gone) = (s.at, vec!["C-1".to_owned(), "C-3".to_owned()]);
+        s.step(Input::Crates {
+            at,
+            changed: Vec::new(),
+            gone,
+        });
+    });
+    moves("a new one", "C-2", |s| {
+        s.crates(vec![facts("C-7", "cellar", Packing::Bare)]);
+    });
+}
+
+#[test]
+fn settings_change_and_it_keeps_what_it_has_taken() {
+    moves("other limits", "C-2", |s| {
+        let mut settings = site();
+        settings.rooms[0].limits.shrink.steps[0].limit = 1.0;
+        s.settings(settings);
+    });
+    moves("a new sensor", "C-2", |s| {
+        let mut settings = site();
+        let new = super::sensor(6, "new", "cellar", overwinter::watch::Role::Air);
+        settings.sensors.push(new);
+        s.settings(settings);
+    });
+    moves("a sensor that speaks for its place", "C-2", |s| {
+        let mut settings = site();
+        settings.sensors[1].near = Some("rack".to_owned());
+        s.settings(settings);
+    });
+    moves("a probe in it", "C-2", |s| {
+        let mut settings = site();
+        settings.sensors[3].crate_code = Some("C-2".to_owned());
+        s.settings(settings);
+    });
+    moves("waking", "C-2", |s| {
+        let (at, room) = (s.at, "cellar".to_owned());
+        let stage = Stage::Waking;
+        s.step(Input::Stage { at, room, stage });
+    });
+}
+
+#[test]
+fn an_empty_room_begins_anew() {
+    let mut store = stored();
+    let stage = |store: &mut Store, stage| {
+        let (at, room) = (store.at, "cellar".to_owned());
+        store.step(Input::Stage { at, room, stage });
+    };
+    let cellar = |store: &Store| {
+        let air = store.judge.models().room("cellar").unwrap();
+        let air = air.exposures.last().unwrap().clone();
+        (air.dose, air.gap_h, air.covered_h, air.heat, air.since)
+    };
+    assert!(0.5 < cellar(&store).0);
+    // The crates go to their beds, and others come in autumn.
+    store.step(Input::Crates {
+        at: store.at,
+        changed: Vec::new(),
+        gone: ["C-1", "C-2", "C-3"].map(str::to_owned).to_vec(),
+    });
+    stage(&mut store, Stage::Empty);
+    store.hold(&ALL, 48, 25.0, 50.0);
+    let before = cellar(&store);
+    store.hold(&ALL, 48, 25.0, 50.0);
+    assert_eq!(
+        before,
+        cellar(&store),
+        "nothing is counted while it is empty"
+    );
+    stage(&mut store, Stage::Storing);
+    assert_eq!(cellar(&store), (0.0, 0.0, 0.0, 0.0, None));
+    store.crates(vec![facts("C-2", "cellar", Packing::Shavings)]);
+    assert_same([0.0; 4], taken(&store.stand("C-2")), "anew");
+    assert!(store.stand("C-2").mould < 1e-12);
+    store.hold(&ALL, 24, 10.0, 70.0);
+    // 368 Pa lacking over a day, less the two slots at its ends.
+    let dose = store.stand("C-2").dose;
+    assert!(
+        (dose - 0.368 * (24.0 - 2.0 / 6.0) / 24.0).abs() < 0.01,
+        "{dose}"
+    );
+}
