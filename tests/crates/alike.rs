@@ -79,3 +79,26 @@ fn three_crates_teach_a_fourth_packed_alike_and_no_other() {
     println!("the interval held the k of the fourth in {held} of {SEEDS}");
     assert!(SEEDS * 85 / 100 <= held, "{held}");
 }
+
+/// In a day hardly anything is lost, and the scale's error is all that there is to see: neither the
+/// crates themselves nor a fourth may be projected by it.
+#[test]
+fn crates_weighed_twice_within_a_day_teach_nothing() {
+    let store = hundred_days();
+    let (mut worst, mut taught): (f64, u64) = (1.0, 0);
+    for seed in 0..SEEDS {
+        let (mut store, mut dice) = (store.clone(), Dice::new(seed));
+        for code in ["S-1", "S-2", "S-3"] {
+            for day in [50.0, 51.0] {
+                weigh(&mut store, &mut dice, code, 0.0035, day);
+            }
+        }
+        for code in ["S-1", "S-4"] {
+            let krate = store.stand(code).krate;
+            taught += u64::from(krate.known != Known::Assumed);
+            worst = worst.max(krate.coefficient.k / 0.0035);
+        }
+    }
+    println!("taught {taught} times in {SEEDS}, k up to {worst:.1} times too high");
+    assert_eq!(taught, 0);
+}

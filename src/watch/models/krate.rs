@@ -163,6 +163,13 @@ fn narrower(a: Coefficient, b: Coefficient) -> bool {
     a.high / a.low < b.high / b.low
 }
 
+/// Weighings say something where they leave less open than the packing does, as a factor and as a
+/// difference: after a day the error of the scale is all that there is to see, and where it makes `k`
+/// large it looks narrow as a factor.
+fn tells(own: Coefficient, assumed: Coefficient) -> bool {
+    narrower(own, assumed) && own.high - own.low < assumed.high - assumed.low
+}
+
 impl Models {
     /// Before anything is laid out anew: what every crate has taken by now.
     pub(super) fn note_tolls(&mut self) {
@@ -263,8 +270,14 @@ impl Models {
             .iter()
             .filter_map(|(code, krate)| {
                 let own = krate.by_weighings()?;
-                slopes.entry(krate.facts.packing).or_default().push(own.k);
-                Some((code.clone(), own))
+                let packing = krate.facts.packing;
+                let assumed = packing.transpiration();
+                // By what the scale leaves open and not by what came out, or the mean would lean to
+                // crates that seemed to lose much.
+                if own.high - own.k < assumed.k / 2.0 {
+                    slopes.entry(packing).or_default().push(own.k);
+                }
+                tells(own, assumed).then(|| (code.clone(), own))
             })
             .collect();
         let packings: BTreeMap<Packing, (Coefficient, Known)> = slopes
