@@ -164,3 +164,32 @@ fn an_empty_room_begins_anew() {
         "{dose}"
     );
 }
+
+/// Nobody took the crate off the list; but its room was called empty, so what is in it by that name next
+/// autumn is another filling.
+#[test]
+fn a_crate_that_is_still_listed_begins_anew_after_the_room_was_empty() {
+    let mut store = stored();
+    store.weigh("C-2", store.at, 9000.0);
+    for stage in [Stage::Empty, Stage::Storing] {
+        let (at, room) = (store.at, "cellar".to_owned());
+        store.step(Input::Stage { at, room, stage });
+        store.hold(&ALL, 6, 10.0, 80.0);
+    }
+    let now = store.stand("C-2");
+    assert!(now.dose < 0.1, "{}", now.dose);
+    assert!(now.wet_h + now.unsure_h < 7.0);
+    assert!(now.krate.weighings.is_empty());
+    // One that was brought in while it was empty keeps what it took elsewhere.
+    let mut store = stored();
+    let stage = |store: &mut Store, stage| {
+        let (at, room) = (store.at, "cellar".to_owned());
+        store.step(Input::Stage { at, room, stage });
+    };
+    stage(&mut store, Stage::Empty);
+    let before = taken(&store.stand("C-9"));
+    put(&mut store, "C-9", |f| f.room = "cellar".to_owned());
+    store.hold(&ALL[..2], 6, 10.0, 80.0);
+    stage(&mut store, Stage::Storing);
+    assert_same(before, taken(&store.stand("C-9")), "brought in");
+}

@@ -14,7 +14,7 @@ use crate::{
     watch::{
         crates::CrateFacts,
         reading::Stamp,
-        settings::{Role, Settings},
+        settings::{Role, Settings, Stage},
     },
 };
 
@@ -183,6 +183,31 @@ impl Models {
                 .cohorts
                 .get(cohort)
                 .map(|cohort| Toll::of(air, cohort).minus(krate.from));
+        }
+    }
+
+    /// What stands in a room as it is called empty is gone: by the same name it comes back as another
+    /// filling. What is brought in later, before the room is in use again, is not.
+    pub(super) fn empty_crates(&mut self, at: Stamp, settings: &Settings) {
+        let emptied: Vec<&str> = (settings.rooms.iter())
+            .filter(|r| r.stage == Stage::Empty)
+            .map(|r| r.name.as_str())
+            .filter(|name| {
+                let mut before = self.rooms.iter();
+                before.any(|r| r.name == *name && r.stage != Stage::Empty)
+            })
+            .collect();
+        if emptied.is_empty() {
+            return;
+        }
+        for krate in Arc::make_mut(&mut self.crates).values_mut() {
+            let room = krate.facts.room.trim();
+            if emptied.iter().any(|e| e.eq_ignore_ascii_case(room)) {
+                *krate = Krate {
+                    since: at,
+                    ..Krate::new(krate.facts.clone(), at)
+                };
+            }
         }
     }
 

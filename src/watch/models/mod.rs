@@ -100,8 +100,9 @@ pub struct CrateNow<'a> {
 
 impl Models {
     /// Lays out rooms and sensors anew; what is still the same keeps its memory.
-    pub(super) fn adopt(&mut self, settings: &Settings) {
+    pub(super) fn adopt(&mut self, at: Stamp, settings: &Settings) {
         self.note_tolls();
+        self.empty_crates(at, settings);
         let before = std::mem::take(&mut self.rooms);
         self.planting = settings.planting;
         for room in &settings.rooms {
