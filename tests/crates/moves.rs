@@ -25,12 +25,15 @@ fn stored() -> Store {
     store
 }
 
-/// Dose, hours that nobody covered, wet hours and hours that nobody can tell.
-fn taken(now: &CrateNow<'_>) -> [f64; 4] {
-    [now.dose, now.gap_h, now.wet_h, now.unsure_h]
+/// Dose, hours that nobody covered, wet hours, hours that nobody can tell, mould index by surface, warmth.
+fn taken(now: &CrateNow<'_>) -> Vec<f64> {
+    let mut all = vec![now.dose, now.gap_h, now.wet_h, now.unsure_h];
+    all.extend(now.cohort.mould.map(|m| m.index));
+    all.push(now.cohort.heat);
+    all
 }
 
-fn assert_same(before: [f64; 4], after: [f64; 4], what: &str) {
+fn assert_same(before: &[f64], after: &[f64], what: &str) {
     for (a, b) in before.iter().zip(after) {
         assert!((a - b).abs() < 1e-9, "{what}: {before:?} {after:?}");
     }
@@ -41,8 +44,9 @@ fn moves(what: &str, code: &str, change: impl Fn(&mut Store)) {
     let mut store = stored();
     let before = taken(&store.stand(code));
     assert!(0.1 < before[0] && 1.0 < before[1] && 0.0 < before[2] + before[3]);
+    assert!(0.5 < before[4] && 100.0 < before[8], "{before:?}");
     change(&mut store);
-    assert_same(before, taken(&store.stand(code)), what);
+    assert_same(&before, &taken(&store.stand(code)), what);
     store.hold(&ALL, 6, 10.0, 70.0);
     let after = taken(&store.stand(code));
     assert!(before[0] < after[0], "{what}");
@@ -154,7 +158,7 @@ fn an_empty_room_begins_anew() {
     stage(&mut store, Stage::Storing);
     assert_eq!(cellar(&store), (0.0, 0.0, 0.0, 0.0, None));
     store.crates(vec![facts("C-2", "cellar", Packing::Shavings)]);
-    assert_same([0.0; 4], taken(&store.stand("C-2")), "anew");
+    assert_same(&[0.0; 9], &taken(&store.stand("C-2")), "anew");
     assert!(store.stand("C-2").mould < 1e-12);
     store.hold(&ALL, 24, 10.0, 70.0);
     // 368 Pa lacking over a day, less the two slots at its ends.
@@ -191,5 +195,43 @@ fn a_crate_that_is_still_listed_begins_anew_after_the_room_was_empty() {
     put(&mut store, "C-9", |f| f.room = "cellar".to_owned());
     store.hold(&ALL[..2], 6, 10.0, 80.0);
     stage(&mut store, Stage::Storing);
-    assert_same(before, taken(&store.stand("C-9")), "brought in");
+    assert_same(&before, &taken(&store.stand("C-9")), "brought in");
+}
+
+/// The dew point of 18 C and 70 % is 12.4 C (WMO-No. 8): a crate at 4 C is wet until it has warmed.
+#[test]
+fn a_cold_crate_brought_into_a_warm_room_sweats_until_it_has_warmed() {
+    let mut store = Store::new(
+        site(),
+        vec![
+            facts("C-2", "barn", Packing::Bare),
+            facts("C-3", "cellar", Packing::Bare),
+        ],
+    );
+    for _ in 0..48 {
+        store.hold(&[1, 2], 1, 18.0, 70.0);
+        store.hold(&[3], 1, 4.0, 70.0);
+    }
+    put(&mut store, "C-2", |f| f.room = "cellar".to_owned());
+    store.hold(&[1, 2], 12, 18.0, 70.0);
+    // It follows with 4 h: 14 K too cold, 5.6 K where it dries, 4 ln(14 / 5.6) = 3.7 h.
+    let (moved, other) = (store.stand("C-2"), store.stand("C-3"));
+    assert!((moved.wet_h - 3.7).abs() < 0.5, "{}", moved.wet_h);
+    assert!(other.wet_h < 1e-12);
+}
+
+#[test]
+fn a_list_that_comes_in_the_middle_of_winter_finds_the_warmth_of_its_room() {
+    let mut store = Store::new(site(), Vec::new());
+    store.at = store.at.plus(40 * super::DAY_MS);
+    store.hold(&[1, 2, 3], 20 * 24, 15.5, 80.0);
+    store.crates(vec![
+        facts("C-2", "cellar", Packing::Shavings),
+        facts("C-3", "cellar", Packing::Bare),
+    ]);
+    // Ten K above the base for twenty days.
+    for code in ["C-2", "C-3"] {
+        let heat = store.stand(code).cohort.heat;
+        assert!((heat - 200.0).abs() < 1.0, "{code}: {heat}");
+    }
 }
