@@ -192,7 +192,7 @@ fn tolls(store: &Store) -> BTreeMap<String, [f64; 4]> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 150, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 60, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn extra_ticks_change_nothing_that_is_computed_or_told(
