@@ -35,7 +35,7 @@ impl Judge {
         for room in 0..settings.rooms.len() {
             next.lay_out_room(room);
         }
-        next.models.adopt(settings);
+        next.models.adopt(at, settings);
         // What is about no room and no sensor stays as it is.
         let of_site = self.alerts.iter().filter(|a| a.room.is_none());
         next.alerts.extend(of_site.cloned());

@@ -31,6 +31,8 @@ pub(super) struct Key {
     lag: i32,
     /// The crate, where a probe makes it one of its own.
     probe: Option<String>,
+    /// Tells apart what they went through elsewhere; 0 where they have followed this air alone.
+    course: u32,
 }
 
 impl Key {
@@ -39,7 +41,28 @@ impl Key {
             // Half hours: a finer grain than the figure is known to would only make more of them.
             lag: (lag_h * 2.0).round() as i32 * 5,
             probe: probe.cloned(),
+            course: 0,
         }
+    }
+
+    /// The same for crates with a past of their own.
+    pub(super) fn on(self, course: u32) -> Self {
+        Self { course, ..self }
+    }
+
+    pub(super) fn course(&self) -> u32 {
+        self.course
+    }
+
+    /// They follow the air alike, whatever they went through.
+    pub(super) fn follows_as(&self, other: &Self) -> bool {
+        self.lag == other.lag && self.probe == other.probe
+    }
+
+    /// How far their paces lie apart; none where either has a past or a probe of its own.
+    pub(super) fn apart(&self, other: &Self) -> Option<i32> {
+        let plain = |key: &Self| key.course == 0 && key.probe.is_none();
+        (plain(self) && other.course == 0).then(|| (self.lag - other.lag).abs())
     }
 }
 
@@ -164,6 +187,28 @@ impl Cohort {
             pairs: Arc::default(),
             today: None,
         }
+    }
+
+    /// The same crates from here on in another place, at another pace or with another probe.
+    pub(super) fn moved(&self, key: Key) -> Self {
+        let mut moved = self.clone();
+        if moved.key.probe != key.probe {
+            (moved.probe, moved.fit, moved.lean_k) = (None, None, None);
+            moved.pairs = Arc::default();
+        }
+        moved.key = key;
+        moved
+    }
+
+    /// Nothing worth keeping apart lies between them: a kelvin that crates are known to, what mould
+    /// and warmth are shown to.
+    pub(super) fn is_like(&self, other: &Self) -> bool {
+        let near = |a: f64, b: f64, within: f64| (a - b).abs() < within;
+        let core = self.core_c.zip(other.core_c);
+        let mould = || self.mould.iter().zip(&other.mould);
+        core.is_some_and(|(a, b)| near(a, b, 0.5))
+            && near(self.heat, other.heat, 1.0)
+            && mould().all(|(a, b)| near(a.index, b.index, 0.01))
     }
 
     /// Time constant in hours: fitted where a probe allows it.

@@ -140,35 +140,48 @@ impl Exposure {
         .reduce(f64::min)
     }
 
-    pub(super) fn keep_cohorts(&mut self, keys: Vec<Key>, probes: &BTreeMap<String, (Stamp, f64)>) {
-        let mut old = std::mem::take(&mut self.cohorts);
+    /// Cohorts for these keys, in their order: those that are here, those that come from elsewhere with
+    /// what they went through, and new ones as whatever stood here before and followed at most alike.
+    pub(super) fn keep_cohorts(
+        &mut self,
+        keys: Vec<Key>,
+        pasts: &[(Key, Arc<Cohort>)],
+        probes: &BTreeMap<String, (Stamp, f64)>,
+    ) {
+        let old = std::mem::take(&mut self.cohorts);
         for key in keys {
-            let same = old.iter().position(|c| c.key == key);
-            let cohort = same.map_or_else(
-                || {
-                    let mut new = Cohort::new(key);
-                    if let Some((at, t)) = new.probed().and_then(|code| probes.get(code)) {
-                        new.probe(*at, *t);
-                    }
-                    // Whatever stood here before has followed the same air.
-                    if let Some(last) = self.last {
-                        let step = AirStep {
-                            at: last.at,
-                            hours: 0.0,
-                            from_c: last.temperature,
-                            to_c: last.temperature,
-                            moist: last
-                                .humidity
-                                .and_then(|rh| Moist::of(last.temperature, rh, self.error)),
-                            covered: false,
-                            waking: false,
-                        };
-                        new.step(&step, self.error);
-                    }
-                    new
-                },
-                |i| old.swap_remove(i),
-            );
+            let same = old.iter().find(|c| c.key == key).cloned();
+            let cohort = same.unwrap_or_else(|| {
+                let past = pasts.iter().find(|(k, _)| *k == key);
+                let past = past.map(|(_, cohort)| cohort.as_ref()).or_else(|| {
+                    let apart = |c: &&Cohort| c.key.apart(&key);
+                    let alike = old.iter().filter(|c| apart(c).is_some());
+                    alike.min_by_key(apart)
+                });
+                let mut new = match past {
+                    Some(past) => past.moved(key),
+                    None => Cohort::new(key),
+                };
+                if let Some((at, t)) = new.probed().and_then(|code| probes.get(code)) {
+                    new.probe(*at, *t);
+                }
+                // What has no past begins as the air.
+                if let (Some(last), None) = (self.last, new.core_c) {
+                    let step = AirStep {
+                        at: last.at,
+                        hours: 0.0,
+                        from_c: last.temperature,
+                        to_c: last.temperature,
+                        moist: last
+                            .humidity
+                            .and_then(|rh| Moist::of(last.temperature, rh, self.error)),
+                        covered: false,
+                        waking: false,
+                    };
+                    new.step(&step, self.error);
+                }
+                new
+            });
             self.cohorts.push(cohort);
         }
     }

@@ -14,7 +14,7 @@ use crate::{
     watch::{
         crates::CrateFacts,
         reading::Stamp,
-        settings::{Role, Settings},
+        settings::{Role, Settings, Stage},
     },
 };
 
@@ -89,6 +89,16 @@ pub struct Krate {
     taken: Option<Toll>,
     /// Room, air and cohort.
     pub(super) berth: Option<(usize, usize, usize)>,
+    /// Those that moved together; 0 for one that has stood in one air.
+    course: u32,
+}
+
+/// Where a crate stood when things were laid out anew, and the state of those that stood there with it.
+#[derive(Debug, Clone)]
+pub(super) struct Past {
+    room: String,
+    near: Option<String>,
+    cohort: Arc<Cohort>,
 }
 
 /// Weighings of one crate that are kept: the first and the newest.
@@ -97,6 +107,13 @@ const MOST_WEIGHINGS: usize = 60;
 const SCALE_SHARE: f64 = 0.005;
 /// Deviations of the normal distribution to either end of 90 %.
 const TO_90: f64 = 1.645;
+
+impl Past {
+    /// From there it comes to another air, or follows it in another way.
+    fn is_elsewhere(&self, room: &str, air: &Exposure, key: &Key) -> bool {
+        self.room != room || self.near != air.near || !self.cohort.key.follows_as(key)
+    }
+}
 
 impl Krate {
     pub(super) fn new(facts: CrateFacts, at: Stamp) -> Self {
@@ -108,6 +125,7 @@ impl Krate {
             from: Toll::default(),
             taken: None,
             berth: None,
+            course: 0,
             facts,
         }
     }
@@ -163,19 +181,67 @@ fn narrower(a: Coefficient, b: Coefficient) -> bool {
     a.high / a.low < b.high / b.low
 }
 
+/// Weighings say something where they leave less open than the packing does, as a factor and as a
+/// difference: after a day the error of the scale is all that there is to see, and where it makes `k`
+/// large it looks narrow as a factor.
+fn tells(own: Coefficient, assumed: Coefficient) -> bool {
+    narrower(own, assumed) && own.high - own.low < assumed.high - assumed.low
+}
+
 impl Models {
-    /// Before anything is laid out anew: what every crate has taken by now.
+    /// Before anything is laid out anew: what every crate has taken by now, and gone through.
     pub(super) fn note_tolls(&mut self) {
         let rooms = &self.rooms;
-        for krate in Arc::make_mut(&mut self.crates).values_mut() {
-            let Some((room, exposure, cohort)) = krate.berth.take() else {
+        let pasts = Arc::make_mut(&mut self.pasts);
+        let mut shared: BTreeMap<(usize, usize, usize), Arc<Cohort>> = BTreeMap::new();
+        for (code, krate) in Arc::make_mut(&mut self.crates) {
+            let Some(berth) = krate.berth.take() else {
                 continue;
             };
-            let air = &rooms[room].exposures[exposure];
-            krate.taken = air
-                .cohorts
-                .get(cohort)
-                .map(|cohort| Toll::of(air, cohort).minus(krate.from));
+            let room = &rooms[berth.0];
+            let air = &room.exposures[berth.1];
+            let Some(cohort) = air.cohorts.get(berth.2) else {
+                continue;
+            };
+            krate.taken = Some(Toll::of(air, cohort).minus(krate.from));
+            // What the last winter did to an empty room is no past of what is brought into it.
+            if room.stage != Stage::Empty || krate.course != 0 {
+                let cohort = shared
+                    .entry(berth)
+                    .or_insert_with(|| Arc::new(cohort.clone()));
+                let past = Past {
+                    room: room.name.clone(),
+                    near: air.near.clone(),
+                    cohort: Arc::clone(cohort),
+                };
+                pasts.insert(code.clone(), past);
+            }
+        }
+    }
+
+    /// What stands in a room as it is called empty is gone: by the same name it comes back as another
+    /// filling. What is brought in later, before the room is in use again, is not.
+    pub(super) fn empty_crates(&mut self, at: Stamp, settings: &Settings) {
+        let emptied: Vec<&str> = (settings.rooms.iter())
+            .filter(|r| r.stage == Stage::Empty)
+            .map(|r| r.name.as_str())
+            .filter(|name| {
+                let mut before = self.rooms.iter();
+                before.any(|r| r.name == *name && r.stage != Stage::Empty)
+            })
+            .collect();
+        if emptied.is_empty() {
+            return;
+        }
+        for (code, krate) in Arc::make_mut(&mut self.crates) {
+            let room = krate.facts.room.trim();
+            if emptied.iter().any(|e| e.eq_ignore_ascii_case(room)) {
+                Arc::make_mut(&mut self.pasts).remove(code);
+                *krate = Krate {
+                    since: at,
+                    ..Krate::new(krate.facts.clone(), at)
+                };
+            }
         }
     }
 
@@ -190,6 +256,8 @@ impl Models {
             })
         };
         let mut places: BTreeMap<&str, (usize, usize, Key)> = BTreeMap::new();
+        let mut courses: BTreeMap<String, u32> = BTreeMap::new();
+        let mut moved: Vec<(usize, usize, Key, &Arc<Cohort>)> = Vec::new();
         for (code, krate) in self.crates.iter() {
             let facts = &krate.facts;
             let name = facts.room.trim();
@@ -205,7 +273,34 @@ impl Models {
                 tuber::lag_h(facts.packing, kg),
                 probed(code).then_some(code),
             );
-            places.insert(code, (room, self.rooms[room].near(&facts.place), key));
+            let here = &self.rooms[room];
+            let near = here.near(&facts.place);
+            let mut course = krate.course;
+            if let Some(past) = self.pasts.get(code) {
+                if past.is_elsewhere(&here.name, &here.exposures[near], &key) {
+                    let natives = &here.exposures[near].cohorts;
+                    let same = natives.iter().find(|c| c.key == key);
+                    let together = moved.iter().find(|(r, n, k, cohort)| {
+                        (*r, *n) == (room, near)
+                            && k.follows_as(&key)
+                            && Arc::ptr_eq(cohort, &past.cohort)
+                    });
+                    course = if here.stage != Stage::Empty
+                        && same.is_some_and(|c| c.is_like(&past.cohort))
+                    {
+                        0
+                    } else if let Some((_, _, key, _)) = together {
+                        key.course()
+                    } else {
+                        self.courses += 1;
+                        self.courses
+                    };
+                }
+                let key = key.clone().on(course);
+                moved.push((room, near, key, &past.cohort));
+            }
+            courses.insert(code.clone(), course);
+            places.insert(code, (room, near, key.on(course)));
         }
         let probes = Arc::clone(&self.probes);
         for (index, room) in self.rooms.iter_mut().enumerate() {
@@ -223,7 +318,11 @@ impl Models {
                 if !listed && n == whole {
                     keys.push(Key::new(tuber::lag_h(Packing::Unknown, None), None));
                 }
-                exposure.keep_cohorts(keys, &probes);
+                let pasts: Vec<(Key, Arc<Cohort>)> = (moved.iter())
+                    .filter(|(r, e, ..)| (*r, *e) == (index, n))
+                    .map(|(.., key, cohort)| (key.clone(), Arc::clone(cohort)))
+                    .collect();
+                exposure.keep_cohorts(keys, &pasts, &probes);
             }
         }
         let berths: BTreeMap<String, (usize, usize, usize)> = places
@@ -235,11 +334,15 @@ impl Models {
             })
             .collect();
         let rooms = &self.rooms;
+        let settled = Arc::make_mut(&mut self.pasts);
+        settled.retain(|code, _| self.crates.contains_key(code));
         for (code, krate) in Arc::make_mut(&mut self.crates) {
             krate.berth = berths.get(code).copied();
             let Some((room, exposure, cohort)) = krate.berth else {
                 continue;
             };
+            krate.course = courses.get(code).copied().unwrap_or(0);
+            settled.remove(code);
             let air = &rooms[room].exposures[exposure];
             let here = Toll::of(air, &air.cohorts[cohort]);
             krate.from = match krate.taken.take() {
@@ -263,8 +366,14 @@ impl Models {
             .iter()
             .filter_map(|(code, krate)| {
                 let own = krate.by_weighings()?;
-                slopes.entry(krate.facts.packing).or_default().push(own.k);
-                Some((code.clone(), own))
+                let packing = krate.facts.packing;
+                let assumed = packing.transpiration();
+                // By what the scale leaves open and not by what came out, or the mean would lean to
+                // crates that seemed to lose much.
+                if own.high - own.k < assumed.k / 2.0 {
+                    slopes.entry(packing).or_default().push(own.k);
+                }
+                tells(own, assumed).then(|| (code.clone(), own))
             })
             .collect();
         let packings: BTreeMap<Packing, (Coefficient, Known)> = slopes

@@ -23,8 +23,8 @@ pub use cohort::{Cohort, CohortDay, HourNow};
 use exposure::PACE_DAYS;
 pub use exposure::{Day, Exposure, Pace};
 pub use forecast::{Expected, Forecast, Outcome, Tally, Target};
-use krate::Toll;
 pub use krate::{Known, Krate, Weighing};
+use krate::{Past, Toll};
 pub use outlook::{Loss, planting_day};
 pub use room::RoomModel;
 
@@ -60,6 +60,10 @@ pub struct Models {
     /// The last word of each probe in a crate, by the crate's code.
     probes: Arc<BTreeMap<String, (Stamp, f64)>>,
     planting: (u32, u32),
+    /// Where crates stood that stand nowhere now, by code; all of them while things are laid out anew.
+    pasts: Arc<BTreeMap<String, Past>>,
+    /// How many courses there were.
+    courses: u32,
 }
 
 /// What is to be held against a room's rules.
@@ -101,8 +105,9 @@ pub struct CrateNow<'a> {
 
 impl Models {
     /// Lays out rooms and sensors anew; what is still the same keeps its memory.
-    pub(super) fn adopt(&mut self, settings: &Settings) {
+    pub(super) fn adopt(&mut self, at: Stamp, settings: &Settings) {
         self.note_tolls();
+        self.empty_crates(at, settings);
         let before = std::mem::take(&mut self.rooms);
         self.planting = settings.planting;
         for room in &settings.rooms {
@@ -139,8 +144,11 @@ impl Models {
     ) {
         self.note_tolls();
         let crates = Arc::make_mut(&mut self.crates);
+        let pasts = Arc::make_mut(&mut self.pasts);
         for code in gone {
-            crates.remove(&code.to_ascii_uppercase());
+            let key = code.to_ascii_uppercase();
+            crates.remove(&key);
+            pasts.remove(&key);
         }
         for facts in changed {
             let key = facts.code.to_ascii_uppercase();
@@ -149,6 +157,7 @@ impl Models {
                 // The same filling in another place or packing.
                 Some(krate) if krate.facts.since == facts.since => krate.facts = facts.clone(),
                 _ => {
+                    pasts.remove(&key);
                     crates.insert(key, new);
                 }
             }
