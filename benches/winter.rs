@@ -164,7 +164,7 @@ fn krate(n: usize, settings: &Settings) -> CrateFacts {
         place: String::new(),
         packing: Packing::ALL[n % Packing::ALL.len()],
         tubers_g: Some(8000 + 170 * n as u32),
-        divided: n % 2 == 0,
+        divided: n.is_multiple_of(2),
         washed: false,
         uncured: false,
         since: None,

@@ -296,21 +296,18 @@ impl Scene {
                 percent(rh)
             ),
         );
-        why.push(match packing_kg {
-            Some(dry) => {
-                let more = venting::packing_uptake_kg(dry, t, rh, to_pct) * 1000.0;
-                format!(
-                    "Packing takes {} more before the air stays there.",
-                    weight(more)
-                )
-            }
-            None => {
-                let each = venting::packing_uptake_kg(100.0, t, rh, to_pct) * 1000.0;
-                format!(
-                    "Packing takes far more: 100{NB}kg of dry shavings {}.",
-                    weight(each)
-                )
-            }
+        why.push(if let Some(dry) = packing_kg {
+            let more = venting::packing_uptake_kg(dry, t, rh, to_pct) * 1000.0;
+            format!(
+                "Packing takes {} more before the air stays there.",
+                weight(more)
+            )
+        } else {
+            let each = venting::packing_uptake_kg(100.0, t, rh, to_pct) * 1000.0;
+            format!(
+                "Packing takes far more: 100{NB}kg of dry shavings {}.",
+                weight(each)
+            )
         });
         Tip {
             matter: Matter::Water,
@@ -343,7 +340,7 @@ impl Scene {
         if let Some(kj) = tubers {
             why.push(format!("The tubers take {}.", hour(kj)));
         }
-        let total = air.map(|(kj, _)| kj).unwrap_or(0.0) + tubers.unwrap_or(0.0);
+        let total = air.map_or(0.0, |(kj, _)| kj) + tubers.unwrap_or(0.0);
         if let Some(watts) = heater_w.filter(|_| 0.0 < total) {
             let ms = (total / (watts / 1000.0) * 1000.0) as i64;
             why.push(format!(

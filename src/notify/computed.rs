@@ -48,7 +48,7 @@ pub(super) fn text(
             &[
                 "Feel the packing in the crates named; mist what is dust-dry.",
                 "Raise the humidity of the room; the first page says how much water that takes.",
-                "Weigh one crate of each packing now and again in two weeks: from then on the forecast rests on your scale.",
+                "Weigh one crate of each packing now and again in about a month: from then on the forecast rests on your scale.",
             ],
             Some(water),
         ),

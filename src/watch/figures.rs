@@ -6,6 +6,7 @@ use super::{
     judge::{Judge, dew_point},
     life::Alert,
     limits::Kind,
+    models::Exposure,
     reading::{HOUR_MS, Stamp},
     standing::together,
 };
@@ -80,7 +81,7 @@ impl Judge {
         let Some(model) = self.models.rooms().nth(room) else {
             return figures;
         };
-        if let Some((_, t, rh)) = model.exposures.last().and_then(|e| e.air()) {
+        if let Some((_, t, rh)) = model.exposures.last().and_then(Exposure::air) {
             figures.temperature_c = Some(rounded(t));
             figures.humidity_pct = rh.map(rounded);
             figures.dew_point_c = rh.and_then(|rh| dew_point(t, rh)).map(rounded);

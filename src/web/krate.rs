@@ -249,8 +249,8 @@ async fn page(
                 "{} of its weight lost between the first and the last weighing.",
                 percent(lost.max(0.0) * 100.0)
             ),
-            Some((1, _)) => "Weighed once. Weigh it again in two weeks: then its own loss replaces the assumed one.".to_owned(),
-            _ => "Two weighings some weeks apart replace the assumed loss of water by this crate's own; three crates weighed so speak for all in the same packing.".to_owned(),
+            Some((1, _)) => "Weighed once. Weigh it again in about a month: then its own loss replaces the assumed one.".to_owned(),
+            _ => "Two weighings about a month apart replace the assumed loss of water by this crate's own; three crates weighed so speak for all in the same packing.".to_owned(),
         },
         weight_unit: match unit {
             Unit::F => "lb",

@@ -25,6 +25,9 @@ const DAY_MS: i64 = 24 * HOUR_MS;
 /// What one weighing leaves open, in points of weight: half a percent of two of them.
 const WEIGHING_PCT: f64 = 0.7;
 
+/// Instants, UTC milliseconds, and what stands there.
+type Marks = Vec<(i64, String)>;
+
 /// Air of a room in the last day, where it should be, and what it does to the coldest crate.
 pub(super) fn moist_air(
     status: &Status,
@@ -100,17 +103,12 @@ pub(super) fn moist_air(
 }
 
 /// Marks and rows of some hours: midnight and noon are marked.
-fn hours(
-    from: Stamp,
-    to: Stamp,
-    manner: Manner,
-    row_every: u32,
-) -> (Vec<(i64, String)>, Vec<(i64, String)>) {
+fn hours(from: Stamp, to: Stamp, manner: Manner, row_every: u32) -> (Marks, Marks) {
     let (mut ticks, mut rows) = (Vec::new(), Vec::new());
     let mut hour = Stamp((from.0.div_euclid(HOUR_MS) + 1) * HOUR_MS);
     while hour <= to {
         let local = manner.zone.from_utc_datetime(&hour.to_utc().naive_utc());
-        if local.hour() % 12 == 0 {
+        if local.hour().is_multiple_of(12) {
             let label = if local.hour() == 0 {
                 local.format("%a").to_string()
             } else {
@@ -118,7 +116,7 @@ fn hours(
             };
             ticks.push((hour.0, label));
         }
-        if local.hour() % row_every == 0 {
+        if local.hour().is_multiple_of(row_every) {
             rows.push((hour.0, local.format("%a %-H:%M").to_string()));
         }
         hour = hour.plus(HOUR_MS);
@@ -127,7 +125,7 @@ fn hours(
 }
 
 /// Marks at the first of each month, or each Monday where it is short, and a row for each week.
-fn weeks(from: Stamp, to: Stamp, manner: Manner) -> (Vec<(i64, String)>, Vec<(i64, String)>) {
+fn weeks(from: Stamp, to: Stamp, manner: Manner) -> (Marks, Marks) {
     let long = 60 * DAY_MS < to.since(from);
     let (mut ticks, mut rows) = (Vec::new(), Vec::new());
     let mut day = Stamp((from.0.div_euclid(DAY_MS) + 1) * DAY_MS);

@@ -269,6 +269,17 @@ fn sign(side: Side) -> f64 {
     }
 }
 
+/// A line through some points.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Drawn {
+    /// Nobody has asked for it.
+    NotYet,
+    /// Too few points.
+    Cannot,
+    /// This one.
+    Line(Line),
+}
+
 /// The last means of one quantity, and the line through them once somebody asked for it.
 #[derive(Debug)]
 pub(super) struct Course {
@@ -276,7 +287,7 @@ pub(super) struct Course {
     at: Stamp,
     /// Hours from then, and value, oldest first.
     window: Vec<(f64, f64)>,
-    line: Option<Option<Line>>,
+    line: Drawn,
 }
 
 impl Course {
@@ -297,7 +308,11 @@ impl Course {
         window.drain(..skip.unwrap_or(window.len() - 1));
         Some(Self {
             at: newest.at,
-            line: skip.is_none().then_some(None),
+            line: if skip.is_some() {
+                Drawn::NotYet
+            } else {
+                Drawn::Cannot
+            },
             window,
         })
     }
@@ -329,7 +344,12 @@ impl Course {
     }
 
     fn line(&mut self) -> Option<Line> {
-        let window = &self.window;
-        *self.line.get_or_insert_with(|| trend::theil_sen(window))
+        if self.line == Drawn::NotYet {
+            self.line = trend::theil_sen(&self.window).map_or(Drawn::Cannot, Drawn::Line);
+        }
+        match self.line {
+            Drawn::Line(line) => Some(line),
+            Drawn::NotYet | Drawn::Cannot => None,
+        }
     }
 }

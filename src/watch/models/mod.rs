@@ -286,7 +286,7 @@ impl Models {
     pub fn ahead(&self, room: &RoomModel, now: Stamp) -> Vec<(Target, f64, Expected)> {
         let sensors = room.sensors.iter().filter_map(|id| self.air_of(*id));
         let mut all: Vec<(Target, f64, Expected)> = sensors
-            .flat_map(|air| air.all_ahead())
+            .flat_map(AirSensor::all_ahead)
             .filter(|(_, _, at, _)| now.since(*at) <= HOUR_MS)
             .map(|(target, limit, _, arrives)| (target, limit, arrives))
             .collect();

@@ -9,7 +9,7 @@ use crate::{
         crates::CrateFacts,
         limits::Band,
         reading::{SensorId, Stamp},
-        settings::{Role, RoomSettings, Settings, Stage},
+        settings::{Role, RoomSettings, SensorSettings, Settings, Stage},
     },
 };
 
@@ -63,7 +63,7 @@ impl RoomModel {
                 .unwrap_or_else(|| Exposure::new(near, Vec::new()));
             exposure.error = own()
                 .filter(|s| ids.contains(&s.id))
-                .map(|s| s.accuracy())
+                .map(SensorSettings::accuracy)
                 .reduce(worse)
                 .unwrap_or_default();
             exposure.sensors = ids;
