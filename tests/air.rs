@@ -397,7 +397,7 @@ fn what_is_mistyped_is_told_with_the_remedy() {
         ),
         (
             "50F 60% --to 80% --volume 60kg",
-            ["no unit of volume", "60m3"],
+            ["is in no unit known here", "60m3"],
         ),
         (
             "50F 60% --to 60% --volume 60m3",
@@ -417,7 +417,7 @@ fn what_is_mistyped_is_told_with_the_remedy() {
         ),
         (
             "50F 60% --to 80% --volume 60m3 --packing-kg lots",
-            ["`lots` is no weight", "220lb"],
+            ["`lots` is no number with its unit", "260lb"],
         ),
         (
             "50F 60% --warm-to 45F --volume 60m3",
