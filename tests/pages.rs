@@ -266,6 +266,7 @@ fn pages() -> Vec<String> {
     let alerts = AlertsPage {
         frame: frame(Tab::Alerts),
         alerts: vec![alert(Seen::NotYet)],
+        forecasts: vec![(HOSTILE.into(), HOSTILE.into())],
         aside: vec![aside()],
         earlier: vec![Earlier {
             tone: Tone::ActNow,

@@ -498,6 +498,7 @@ fn two_runs_print_the_same_bytes_with_fields_and_times_in_order() {
         "low",
         "high",
         "by",
+        "record",
         "crates",
     ];
     let mut kinds = std::collections::BTreeSet::new();

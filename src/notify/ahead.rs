@@ -12,11 +12,7 @@ pub fn words(
     tally: Tally,
     manner: Manner,
 ) -> String {
-    let limit = if target.is_humidity() {
-        percent(limit)
-    } else {
-        manner.limit(limit)
-    };
+    let limit = self::limit(target, limit, manner);
     let latest = arrives.latest_h.map_or_else(
         || "or not at all".to_owned(),
         |h| format!("{} at the latest", span(hours_ms(h))),
@@ -27,6 +23,15 @@ pub fn words(
         span(hours_ms(arrives.soonest_h)),
         record(tally)
     )
+}
+
+/// `40 F`, `85 %`: the limit that a forecast is about.
+pub fn limit(target: Target, limit: f64, manner: Manner) -> String {
+    if target.is_humidity() {
+        percent(limit)
+    } else {
+        manner.limit(limit)
+    }
 }
 
 /// How many came true, of those that are decided.

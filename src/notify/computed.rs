@@ -1,9 +1,12 @@
 //! What alerts about computed things say: drying, mould, warmth, thaw, and what lies ahead.
 
-use super::words::{Manner, NB, hours_ms, percent, span};
+use super::{
+    ahead,
+    words::{Manner, NB, hours_ms, percent, span},
+};
 use crate::{
     climate::warmth,
-    watch::{Figures, Kind, Quantity, Stamp},
+    watch::{Figures, Kind, Quantity, Stamp, models::Tally},
 };
 
 /// State, consequence, steps, caution.
@@ -25,7 +28,7 @@ pub(super) fn text(
     Some(match (kind, level) {
         (Kind::FrostAhead, _) => (
             "Heading for frost",
-            "If it goes on like this the air will freeze within hours. About half of such forecasts come true; it costs a look.",
+            "If it goes on like this the air will freeze within hours. Such forecasts are often wrong; it costs a look.",
             &[
                 "Look at the heat, doors and vents now, while there is time.",
                 "Read a thermometer at the coldest crate.",
@@ -119,15 +122,22 @@ pub(super) fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> Option<S
         .zip(figures.high)
         .map(|(low, high)| format!("{low:.0} to {high:.0}{NB}%"));
     let by = moment(figures.by.as_deref()).map(|at| manner.day(at));
+    let (came, of) = figures.record.unwrap_or_default();
+    let tally = Tally {
+        came,
+        not: of.saturating_sub(came),
+        unseen: 0,
+    };
     Some(match (kind, figures.measure) {
         (Kind::FrostAhead, _) => match value {
             Some(hours) => format!(
-                "{} now, {} in about {} at this pace.",
+                "{} now, {} in about {} at this pace. {}",
                 figures
                     .temperature_c
                     .map_or_else(String::new, |t| manner.temperature(t)),
                 manner.limit(0.0),
-                span(hours_ms(hours))
+                span(hours_ms(hours)),
+                ahead::record(tally)
             ),
             None => "The air no longer falls towards freezing.".to_owned(),
         },
@@ -150,8 +160,9 @@ pub(super) fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> Option<S
             by.map_or_else(String::new, |by| format!("; limp by {by}")),
         ),
         (Kind::Shrink, _) => format!(
-            "{} points more of the weight gone by planting than at 50{NB}F and 80{NB}%{}. Air: {}.",
+            "{} points more of the weight gone by planting than at {}{}. Air: {}.",
             (value.unwrap_or_default() * 10.0).round() / 10.0,
+            manner.target(),
             range.map_or_else(String::new, |r| format!(", {r} in all")),
             now()
         ),

@@ -224,12 +224,13 @@ fn drying(now: &CrateNow<'_>, at: Stamp, manner: Manner) -> Parts {
     (
         format!("{} lighter by planting", p(loss.planting.shrink)),
         format!(
-            "{} of its weight lost so far ({}), {} by planting on {} ({}); air at 50{NB}F and 80{NB}% would take {}.{limp} {} a month at the pace of the last week. How fast it dries is {known}.{gap}",
+            "{} of its weight lost so far ({}), {} by planting on {} ({}); air at {} would take {}.{limp} {} a month at the pace of the last week. How fast it dries is {known}.{gap}",
             p(loss.now.shrink),
             range(loss.now),
             p(loss.planting.shrink),
             manner.day(loss.planting_at),
             range(loss.planting),
+            manner.target(),
             p(loss.at_target),
             p(loss.month),
         ),

@@ -5,7 +5,11 @@ use chrono_tz::Tz;
 
 use crate::{
     climate::{Celsius, Unit},
-    watch::{Stamp, reading::HOUR_MS},
+    watch::{
+        Stamp,
+        limits::{TARGET_C, TARGET_PCT},
+        reading::HOUR_MS,
+    },
 };
 
 /// Keeps a number and its unit on one line.
@@ -110,6 +114,11 @@ impl Manner {
             Unit::F => celsius_days * 1.8,
         };
         format!("{value:.0}{NB}{}{NB}day", self.letter())
+    }
+
+    /// What growers aim at: `50 F and 80 %`.
+    pub fn target(self) -> String {
+        format!("{} and {}", self.limit(TARGET_C), percent(TARGET_PCT))
     }
 
     /// RFC 3339 with the site's offset.

@@ -267,6 +267,9 @@ pub struct Figures {
     /// When it will come to pass, as far as can be said (RFC 3339).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub by: Option<String>,
+    /// Forecasts of this kind that came true here, and how many are decided.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub record: Option<(u32, u32)>,
     /// Codes of the crates it is about, the worst first; empty for all of a room.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub crates: Vec<String>,

@@ -6,8 +6,9 @@ use super::{
     judge::{Judge, dew_point},
     life::Alert,
     limits::Kind,
-    models::Exposure,
+    models::{Exposure, Target},
     reading::{HOUR_MS, Stamp},
+    rule::Quantity,
     standing::together,
 };
 
@@ -85,6 +86,14 @@ impl Judge {
             figures.temperature_c = Some(rounded(t));
             figures.humidity_pct = rh.map(rounded);
             figures.dew_point_c = rh.and_then(|rh| dew_point(t, rh)).map(rounded);
+        }
+        if matches!(
+            rule.quantity,
+            Quantity::FrostAhead | Quantity::FrostAheadBelow
+        ) {
+            let tally = model.tally.get(&Target::Frost).copied();
+            let tally = tally.unwrap_or_default();
+            figures.record = Some((tally.came, tally.came + tally.not));
         }
         let concern = self
             .models

@@ -301,6 +301,8 @@ pub struct AlertsPage {
     pub earlier: Vec<Earlier>,
     /// When the monitor itself was not running.
     pub off: Vec<Off>,
+    /// How well forecasts did, room by room: where, and the record.
+    pub forecasts: Vec<(String, String)>,
     /// How well the alerts themselves did.
     pub figures: super::figures::Section,
 }

@@ -382,8 +382,9 @@ fn limit(kind: Kind, value: f64, air: bool, manner: Manner) -> String {
         Kind::FrostAhead => format!("{} to freezing, or less", span_exact(hours_ms(value))),
         Kind::Thaw => "dew point outside above the coldest crate".to_owned(),
         Kind::Shrink if air => format!(
-            "{} points more lost by planting than at 50{NB}F and 80{NB}%",
-            plain(value)
+            "{} points more lost by planting than at {}",
+            plain(value),
+            manner.target()
         ),
         Kind::Shrink => format!("{} lost by planting", percent(value)),
         Kind::Mould if air => format!("{} days to the first growth, or less", plain(value)),

@@ -321,6 +321,25 @@ fn room(
     }
 }
 
+/// What came of the forecasts made in each room.
+fn forecasts(status: &Status, manner: Manner) -> Vec<(String, String)> {
+    let rooms = status.models.rooms().flat_map(|room| {
+        room.tally.iter().map(move |(target, tally)| {
+            let last = room.forecasts.iter().rev().find(|f| f.target == *target);
+            let limit = last.map_or_else(String::new, |f| ahead::limit(*target, f.limit, manner));
+            let unseen = match tally.unseen {
+                0 => String::new(),
+                n => format!(" Of {n} nobody could see what came."),
+            };
+            (
+                format!("{}, heading for {limit}", the(&room.name)),
+                format!("{}{unseen}", ahead::record(*tally)),
+            )
+        })
+    });
+    rooms.collect()
+}
+
 /// Where the air of a room is heading, with the record of such forecasts.
 fn ahead_lines(status: &Status, room: &RoomSettings, now: Stamp, manner: Manner) -> Vec<String> {
     let Some(model) = status.models.room(&room.name) else {
@@ -428,6 +447,7 @@ pub async fn alerts(
         alerts,
         aside: aside(&site, &status, now),
         earlier: earlier.collect(),
+        forecasts: forecasts(&status, manner),
         figures: figures::section(&site, &status, now).await?,
         off: offs
             .into_iter()
