@@ -17,7 +17,7 @@ use overwinter::{
 };
 use sqlx::{Connection, SqliteConnection};
 
-use crate::farm::{Daemon, Farm, HEADER, START, STEP_MS, hour, row, until};
+use crate::farm::{Answer, Daemon, Farm, HEADER, START, STEP_MS, encoded, hour, row, until};
 
 const LIST: &str = "\
 code,room,place,variety,form,packing,count,dug,weight,note,prepared
@@ -263,5 +263,65 @@ async fn weighings_are_kept_and_impossible_ones_refused() {
     let daemon = farm.start().await;
     assert_eq!(stock(&status(&daemon), hour(30)), before);
     assert_eq!(acts(&farm, "weighed").await, 2);
+    daemon.running.finish().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_crate_has_a_page_with_what_threatens_it_and_takes_its_weight() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    pass(&farm, &daemon, 0, 50).await;
+    import(&farm, LIST).await;
+    farm.clock.set(hour(50).plus(6000));
+    knows(&daemon, "C-01", |_| true).await;
+    let page = daemon.get("/crate?code=c-01").await.text;
+    for told in [
+        "Crate C-01",
+        "the cellar, north wall / 1",
+        "Drying",
+        "lighter by planting",
+        "Mould index 0.00 of 6 on raw wood",
+        "divided and washed and packed before the skins were dry",
+        "Hukka and Viitanen 1999",
+        "two weighings of this crate make it a measured one",
+        "aria-labelledby=\"of-drying-n\"",
+    ] {
+        assert!(page.contains(told), "`{told}` is not on the page:\n{page}");
+    }
+    // In dry air the barest crate is lost first.
+    let list = daemon.get("/crates").await.text;
+    let place = |code: &str| list.find(&format!("/crate?code={code}")).unwrap();
+    assert!(place("B-01") < place("C-01").min(place("C-02")), "{list}");
+
+    let weigh = async |code: &str, weight: &str| {
+        let form = [("code", code), ("weight", weight)];
+        let request = daemon
+            .client
+            .post(format!("{}/crate/weigh", daemon.base))
+            .header("content-type", "application/x-www-form-urlencoded")
+            .body(encoded(&form));
+        Answer::of(request).await
+    };
+    assert_eq!(weigh("C-01", "4.5 kg").await.status, 303);
+    let now = knows(&daemon, "C-01", |k| k.weighings.len() == 1).await;
+    assert_eq!(now.models.krate("C-01").unwrap().weighings[0].grams, 4500);
+    let page = daemon.get("/crate?code=C-01").await.text;
+    assert!(page.contains("Weighed once."), "{page}");
+    for (weight, why) in [
+        ("heavy", "That is no weight"),
+        ("0", "No crate weighs that"),
+    ] {
+        let answer = weigh("C-01", weight).await;
+        assert_eq!(answer.status, 422);
+        assert!(answer.text.contains(why), "{}", answer.text);
+    }
+    assert_eq!(acts(&farm, "weighed").await, 1);
+    for code in ["C-99", "", "<script>alert(1)</script>"] {
+        assert_eq!(weigh(code, "4").await.status, 404);
+        let path = format!("/crate?{}", encoded(&[("code", code)]));
+        let answer = daemon.get(&path).await;
+        assert_eq!(answer.status, 404);
+        assert!(!answer.text.contains("<script>alert"), "{}", answer.text);
+    }
     daemon.running.finish().await;
 }
