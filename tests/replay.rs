@@ -590,3 +590,25 @@ fn a_mapping_is_found_by_file_name_or_by_source() {
         "{unknown}"
     );
 }
+
+#[test]
+fn crates_beside_the_readings_are_named_when_they_dry() {
+    let folder = tempfile::tempdir().unwrap();
+    let list = folder.path().join("crates.csv");
+    fs::write(
+        &list,
+        "code,room,variety,form,packing,count\n\
+         A-1,cellar,Invented,clump,bare,20\nA-2,cellar,Invented,clump,plastic wrap,20\n",
+    )
+    .unwrap();
+    let config = Rule::new(40, 60, 30).configuration(WINTER, "batches");
+    let crates = ["--crates", list.to_str().unwrap()];
+    let output = replay(folder.path(), &config, &data(WINTER), &crates);
+    let shrink: Vec<Value> = lines(&output)
+        .into_iter()
+        .filter(|l| word(l, "kind") == "shrink")
+        .collect();
+    // Far too dry all winter: what is wrapped is spared, what is bare is not.
+    let last = &shrink.last().expect("drying is told")["figures"]["crates"];
+    assert_eq!(last, &serde_json::json!(["A-1"]), "{shrink:?}");
+}

@@ -199,8 +199,8 @@ fn impossible(heard: &Heard, now: Stamp) -> bool {
         .is_some_and(|at| clock_is_wrong(at, received))
 }
 
-fn crates(path: &Path, config: &Path) -> Outcome {
-    let config = configuration(config)?;
+/// A crate list, with its faults told; one from which nothing can be used is refused.
+pub fn crate_list(path: &Path) -> Result<list::Parsed, Failure> {
     let name = path.display();
     let text = fs::read_to_string(path).map_err(|e| {
         let hint = match e.kind() {
@@ -221,6 +221,13 @@ fn crates(path: &Path, config: &Path) -> Outcome {
             "the header is code,room,place,variety,form,packing,count,dug,weight,note,prepared",
         ));
     }
+    Ok(parsed)
+}
+
+fn crates(path: &Path, config: &Path) -> Outcome {
+    let config = configuration(config)?;
+    let name = path.display();
+    let parsed = crate_list(path)?;
     for krate in &parsed.crates {
         let known = |r: &crate::watch::RoomSettings| r.name.eq_ignore_ascii_case(krate.room.trim());
         if !config.watch.rooms.iter().any(known) {

@@ -13,11 +13,12 @@ use chrono::{NaiveDate, NaiveTime};
 use clap::{Args, ValueEnum};
 use serde::Serialize;
 
-use super::{Failure, NAMED, Outcome, configuration, run::runtime};
+use super::{Failure, NAMED, Outcome, configuration, data::crate_list, run::runtime};
 use crate::{
     config::Config,
     engine::{
         backtest::{self, Backtest, DayCount},
+        crates::facts,
         replay::Replay,
     },
     intake::{
@@ -43,6 +44,9 @@ pub struct Options {
     /// without them what is stored is looked through
     #[arg(long, value_name = "FILE", num_args = 1..)]
     readings: Vec<PathBuf>,
+    /// A crate list beside the readings, so that what the air does to the crates is told as well
+    #[arg(long, value_name = "FILE", requires = "readings")]
+    crates: Option<PathBuf>,
     /// The database to look through, when it is not the one of the configuration
     #[arg(long, value_name = "FILE", conflicts_with = "readings")]
     database: Option<PathBuf>,
@@ -335,6 +339,10 @@ fn files(options: &Options, config: &Config, since: Stamp) -> Outcome {
         .map(|path| Track::open(path, &shape_for(config, path, options.source.as_deref())?))
         .collect::<Result<Vec<_>, Failure>>()?;
     let mut replay = Replay::new(config.watch.clone(), &config.telling);
+    if let Some(path) = &options.crates {
+        let parsed = crate_list(path)?;
+        replay = replay.listing(parsed.crates.iter().map(facts).collect());
+    }
     let mut out = std::io::BufWriter::new(stdout().lock());
     let (mut readings, mut raised) = (0u64, 0u64);
     // Of several files the one whose next reading was received first goes first; rows of one file

@@ -6,7 +6,8 @@ use super::backtest::Backtest;
 use crate::{
     notify::telling::Telling,
     watch::{
-        Heard, Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition, Values,
+        CrateFacts, Heard, Input, Judge, Reading, SensorId, SensorName, Settings, Stamp,
+        Transition, Values,
         reading::{Merge, Refused, merge, union},
     },
 };
@@ -17,6 +18,8 @@ pub struct Replay {
     ids: BTreeMap<SensorName, SensorId>,
     /// Given to the judge with the first reading: before that nothing was expected.
     settings: Option<Settings>,
+    /// Crates that stand there from the first reading on.
+    crates: Vec<CrateFacts>,
     last: BTreeMap<SensorId, (Stamp, Values)>,
     clock: Stamp,
     seq: u64,
@@ -33,10 +36,17 @@ impl Replay {
             backtest: Backtest::new(telling),
             ids: ids.collect(),
             settings: Some(settings),
+            crates: Vec::new(),
             last: BTreeMap::new(),
             clock: Stamp(i64::MIN),
             seq: 0,
         }
+    }
+
+    /// With crates that stand there from the first reading on.
+    #[must_use]
+    pub fn listing(self, crates: Vec<CrateFacts>) -> Self {
+        Self { crates, ..self }
     }
 
     /// Takes in one reading and tells what changed. It was received when the file says so, else when
@@ -57,6 +67,11 @@ impl Replay {
                 at: received_at,
                 settings,
             });
+            told.extend(self.backtest.feed(&Input::Crates {
+                at: received_at,
+                changed: std::mem::take(&mut self.crates),
+                gone: Vec::new(),
+            }));
         }
         let known = match self.last.get(&sensor) {
             Some(&(at, values)) if at == measured_at => values,

@@ -1,5 +1,7 @@
 //! From the models to pictures: the moist air of a room, and what a crate's winter was like.
 
+use std::collections::BTreeMap;
+
 use chrono::{Datelike, TimeZone, Timelike};
 
 use super::{
@@ -43,25 +45,21 @@ pub(super) fn moist_air(
         .filter(|s| s.out.is_none())
         .filter_map(|s| status.recent.get(&s.settings.id))
         .collect();
-    let mut trail: Vec<TrailPoint> = Vec::new();
-    let mut at = from.0.div_euclid(SLOT_MS) * SLOT_MS;
-    while at <= now.0 {
-        let own = sensors.iter().filter_map(|r| {
-            let slot = r.slots().find(|s| s.at.0 == at)?;
-            Some((slot.temperature?, slot.humidity?))
-        });
-        let (t, rh, n) = own.fold((0.0, 0.0, 0.0), |(t, rh, n), (a, b)| {
-            (t + a, rh + b, n + 1.0)
-        });
-        if 0.0 < n {
-            trail.push(TrailPoint {
-                at_ms: at,
-                temperature_c: t / n,
-                humidity_pct: rh / n,
-            });
+    let mut sums: BTreeMap<i64, (f64, f64, f64)> = BTreeMap::new();
+    for slot in sensors.iter().flat_map(|r| r.slots()) {
+        if let (true, Some(t), Some(rh)) = (from <= slot.at, slot.temperature, slot.humidity) {
+            let sum = sums.entry(slot.at.0).or_default();
+            *sum = (sum.0 + t, sum.1 + rh, sum.2 + 1.0);
         }
-        at += SLOT_MS;
     }
+    let trail: Vec<TrailPoint> = sums
+        .into_iter()
+        .map(|(at_ms, (t, rh, n))| TrailPoint {
+            at_ms,
+            temperature_c: t / n,
+            humidity_pct: rh / n,
+        })
+        .collect();
     trail.first()?;
     let model = status.models.room(&room.name)?;
     let band = room.in_force().band;
