@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use super::AirNow;
 use crate::{
-    climate::trend::{self, DAMPING_H, HORIZON_H, IN_A_ROW, Line, Side},
+    climate::trend::{self, DAMPING_H, FEWEST, HORIZON_H, IN_A_ROW, Line, Side, WINDOW_H},
     watch::{
         limits::Limits,
         reading::{HOUR_MS, MINUTE_MS, SensorId, Stamp},
@@ -298,11 +298,15 @@ impl Course {
     ) -> Option<Self> {
         let newest = means.back()?;
         quantity(newest)?;
-        let mut window: Vec<(f64, f64)> = Vec::with_capacity(means.len());
-        window.extend(means.iter().filter_map(|air| {
+        let mut window: Vec<(f64, f64)> = Vec::with_capacity(16);
+        for air in means.iter().rev() {
             let hours = air.at.since(newest.at) as f64 / HOUR_MS as f64;
-            Some((hours, quantity(air)?))
-        }));
+            if hours < -WINDOW_H && FEWEST <= window.len() {
+                break;
+            }
+            window.extend(quantity(air).map(|value| (hours, value)));
+        }
+        window.reverse();
         let skip = trend::window(&window).map(|w| window.len() - w.len());
         // Too few for a trend still tell where the value is.
         window.drain(..skip.unwrap_or(window.len() - 1));
