@@ -4,6 +4,7 @@
 mod alike;
 mod fold;
 mod moves;
+mod over;
 mod ranking;
 
 use overwinter::{

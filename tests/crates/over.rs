@@ -1,0 +1,53 @@
+//! What was computed ends, or is hidden, with what it rested on.
+
+use overwinter::{
+    climate::Packing,
+    watch::{
+        Input, Kind, Priority, SensorName, Stamp, Standing, State,
+        models::{Target, planting_day},
+    },
+};
+
+use super::{DAY_MS, SLOT_MS, Store, facts, site};
+
+fn of(store: &Store, kind: Kind, room: &str) -> Option<Standing> {
+    let standing = store.judge.standing().into_iter();
+    let mut own = standing.filter(|s| s.occurrence.kind == kind && s.room == room);
+    own.next()
+}
+
+/// A barn so dry that its one crate will be limp long before it is planted.
+fn dry() -> Store {
+    let mut store = Store::new(site(), vec![facts("C-9", "barn", Packing::Bare)]);
+    store.hold(&[3], 4 * 24, 12.0, 50.0);
+    store
+}
+
+#[test]
+fn a_crate_that_is_planted_late_has_no_year_before_it() {
+    let mut settings = site();
+    settings.planting = (12, 3);
+    let mut store = Store::new(settings, vec![facts("C-9", "barn", Packing::Bare)]);
+    store.hold(&[3], 8 * 24, 10.0, 70.0);
+    let loss = store.stand("C-9").loss.unwrap();
+    assert_eq!(loss.planting_at.to_rfc3339(), "2026-12-03T12:00:00Z");
+    assert_eq!(loss.planting.shrink, loss.now.shrink);
+    assert_eq!(of(&store, Kind::Shrink, "barn"), None);
+
+    let at = |text: &str| -> Stamp {
+        let at = chrono::DateTime::parse_from_rfc3339(text).unwrap();
+        at.to_utc().into()
+    };
+    let day = |text, planting| planting_day(at(text), planting).to_rfc3339();
+    for (now, planting, then) in [
+        ("2027-05-16T00:00:00Z", (5, 15), "2027-05-15T12:00:00Z"),
+        ("2027-10-01T00:00:00Z", (5, 15), "2028-05-15T12:00:00Z"),
+        ("2027-01-20T00:00:00Z", (12, 15), "2026-12-15T12:00:00Z"),
+        ("2027-05-01T00:00:00Z", (10, 15), "2027-10-15T12:00:00Z"),
+        ("2027-03-01T00:00:00Z", (2, 29), "2027-02-28T12:00:00Z"),
+        ("2028-02-01T00:00:00Z", (2, 29), "2028-02-29T12:00:00Z"),
+    ] {
+        assert_eq!(day(now, planting), then, "{now}");
+    }
+    assert!(store.at.since(at("2026-12-03T12:00:00Z")) < 10 * DAY_MS);
+}
