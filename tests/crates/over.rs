@@ -24,6 +24,27 @@ fn dry() -> Store {
 }
 
 #[test]
+fn a_forecast_ends_with_the_sensor_that_made_it() {
+    let mut store = Store::new(site(), Vec::new());
+    store.hold(&[1, 2], 6, 6.0, 80.0);
+    // By the north wall it falls, and then nothing is heard from there.
+    for n in 1..=18 {
+        store.at = store.at.plus(SLOT_MS);
+        store.say(1, 0, 6.0 - 0.3 * f64::from(n), 80.0);
+        store.say(2, 0, 6.0, 80.0);
+    }
+    let ahead = of(&store, Kind::FrostAhead, "cellar").expect("it is heading for frost");
+    assert!(ahead.active);
+    store.hold(&[2], 12, 6.0, 80.0);
+    let ahead = of(&store, Kind::FrostAhead, "cellar");
+    assert!(ahead.is_none_or(|a| !a.active));
+    let models = store.judge.models();
+    let room = models.room("cellar").unwrap();
+    let said = models.ahead(room, store.at);
+    assert!(said.iter().all(|(t, ..)| *t != Target::Frost));
+}
+
+#[test]
 fn a_crate_that_is_planted_late_has_no_year_before_it() {
     let mut settings = site();
     settings.planting = (12, 3);

@@ -448,7 +448,10 @@ impl Models {
         }
         let ahead = room.sensors.iter().filter_map(|id| {
             let air = self.air_of(*id)?;
-            let hours = air.ahead(Target::Frost).unwrap_or(f64::INFINITY);
+            // One that has fallen silent foresees nothing any more.
+            let said = air.ahead(Target::Frost);
+            let said = said.filter(|(when, _)| at.since(*when).abs() <= HOUR_MS);
+            let hours = said.map_or(f64::INFINITY, |(_, hours)| hours);
             let t = air.now()?.temperature_c?;
             Some((hours, t < room.band.low_c))
         });
