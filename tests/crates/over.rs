@@ -45,6 +45,26 @@ fn a_forecast_ends_with_the_sensor_that_made_it() {
 }
 
 #[test]
+fn a_crate_that_is_weighed_is_no_longer_held_against_an_assumption() {
+    let mut store = Store::new(site(), vec![facts("C-9", "barn", Packing::Bare)]);
+    store.hold(&[3], 24, 10.0, 60.0);
+    store.weigh("C-9", store.at, 10_000.0);
+    store.hold(&[3], 40 * 24, 10.0, 60.0);
+    assert!(of(&store, Kind::Shrink, "barn").unwrap().active);
+    // It lost far less than was assumed.
+    store.weigh("C-9", store.at, 9_710.0);
+    let loss = store.stand("C-9").loss.unwrap();
+    assert!(
+        loss.weighed && loss.planting.shrink < 0.13,
+        "{:?}",
+        loss.planting
+    );
+    store.hold(&[3], 2 * 24, 10.0, 60.0);
+    let drying = of(&store, Kind::Shrink, "barn");
+    assert!(drying.as_ref().is_none_or(|d| !d.active), "{drying:?}");
+}
+
+#[test]
 fn a_crate_that_is_planted_late_has_no_year_before_it() {
     let mut settings = site();
     settings.planting = (12, 3);

@@ -474,26 +474,27 @@ impl Models {
     }
 
     fn look_hourly(&self, room: &RoomModel, at: Stamp, values: &mut Vec<(Quantity, f64)>) {
-        let (mut excess, mut total): (Option<f64>, Option<f64>) = (None, None);
+        let (mut excess, mut total) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
         let (mut index, mut days) = (0.0, f64::INFINITY);
-        let mut heat: f64 = 0.0;
-        let worst = |sum: &mut Option<f64>, value: f64| {
-            *sum = Some(sum.map_or(value, |s| s.max(value)));
-        };
+        let (mut heat, mut known): (f64, bool) = (0.0, false);
         for crate_now in self.stand_all(room, at) {
             if let Some(loss) = crate_now.loss {
+                known = true;
                 if loss.weighed {
-                    worst(&mut total, loss.planting.shrink * 100.0);
+                    total = total.max(loss.planting.shrink * 100.0);
                 } else {
-                    worst(&mut excess, (loss.planting.shrink - loss.at_target) * 100.0);
+                    excess = excess.max((loss.planting.shrink - loss.at_target) * 100.0);
                 }
             }
             index = f64::max(index, crate_now.mould);
             days = f64::min(days, crate_now.mould_days.unwrap_or(f64::INFINITY));
             heat = heat.max(crate_now.cohort.heat);
         }
-        values.extend(excess.map(|v| (Quantity::Excess, v)));
-        values.extend(total.map(|v| (Quantity::Total, v)));
+        // Once every crate is weighed none is beyond what was assumed, and the other way about.
+        if known {
+            values.push((Quantity::Excess, excess));
+            values.push((Quantity::Total, total));
+        }
         values.push((Quantity::MouldIndex, index));
         values.push((Quantity::MouldDays, days));
         values.push((Quantity::Warmth, heat));
