@@ -45,6 +45,28 @@ fn a_forecast_ends_with_the_sensor_that_made_it() {
 }
 
 #[test]
+fn what_was_computed_from_a_sensor_is_hidden_with_it() {
+    let mut store = dry();
+    let drying = of(&store, Kind::Shrink, "barn").expect("it dries out");
+    assert_eq!(
+        (drying.state, drying.priority),
+        (State::Unacknowledged, Priority::Medium)
+    );
+    let service = |store: &mut Store, out: Option<(String, String)>| {
+        let (at, sensor) = (store.at, SensorName::new("barn").unwrap());
+        store.step(Input::Service { at, sensor, out });
+    };
+    service(&mut store, Some(("broken".to_owned(), "Ida".to_owned())));
+    let hidden = of(&store, Kind::Shrink, "barn").unwrap();
+    assert_eq!(hidden.state, State::OutOfService);
+    service(&mut store, None);
+    // Nobody was told of it meanwhile: it is raised anew.
+    let back = of(&store, Kind::Shrink, "barn").unwrap();
+    assert_eq!(back.state, State::Unacknowledged);
+    assert!(drying.occurrence.raised_at < back.occurrence.raised_at);
+}
+
+#[test]
 fn a_crate_that_is_weighed_is_no_longer_held_against_an_assumption() {
     let mut store = Store::new(site(), vec![facts("C-9", "barn", Packing::Bare)]);
     store.hold(&[3], 24, 10.0, 60.0);
