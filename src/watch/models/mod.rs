@@ -92,6 +92,8 @@ pub struct CrateNow<'a> {
     pub gap_h: f64,
     /// Hours sweating.
     pub wet_h: f64,
+    /// Hours sweating in the last seven whole days and today.
+    pub wet_week_h: f64,
     /// Hours so near to sweating that nobody can tell.
     pub unsure_h: f64,
     /// Water lost, now and by planting; none before a day of readings.
@@ -270,6 +272,7 @@ impl Models {
             dose: taken.dose,
             gap_h: taken.gap_h,
             wet_h: taken.wet_h,
+            wet_week_h: cohort.wet_since(PACE_DAYS).min(taken.wet_h),
             unsure_h: taken.unsure_h,
             loss: pace.map(|pace| {
                 // What it took before anybody measured is not known, and not compared.
