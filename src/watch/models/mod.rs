@@ -156,8 +156,15 @@ impl Models {
             let key = facts.code.to_ascii_uppercase();
             let new = Krate::new(facts.clone(), at);
             match crates.get_mut(&key) {
-                // The same filling in another place or packing.
-                Some(krate) if krate.facts.since == facts.since => krate.facts = facts.clone(),
+                // The same filling in another place or packing, or of which more is told: a day that was
+                // not known is no other day.
+                Some(krate)
+                    if krate.facts.since == facts.since
+                        || krate.facts.since.is_none()
+                        || facts.since.is_none() =>
+                {
+                    krate.facts = facts.clone();
+                }
                 _ => {
                     pasts.remove(&key);
                     crates.insert(key, new);
