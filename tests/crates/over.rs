@@ -3,7 +3,7 @@
 use overwinter::{
     climate::Packing,
     watch::{
-        Input, Kind, Priority, SensorName, Stamp, Standing, State,
+        Input, Kind, Priority, Quantity, SensorName, Stamp, Standing, State,
         models::{Target, planting_day},
     },
 };
@@ -113,4 +113,20 @@ fn a_crate_that_is_planted_late_has_no_year_before_it() {
         assert_eq!(day(now, planting), then, "{now}");
     }
     assert!(store.at.since(at("2026-12-03T12:00:00Z")) < 10 * DAY_MS);
+}
+
+#[test]
+fn nobody_is_told_that_a_crate_will_be_limp_which_will_not() {
+    let mut settings = site();
+    settings.rooms[1].limits.shrink_weighed.steps[0].limit = 8.0;
+    let mut store = Store::new(settings, vec![facts("C-9", "barn", Packing::Bare)]);
+    store.hold(&[3], 24, 10.0, 60.0);
+    store.weigh("C-9", store.at, 10_000.0);
+    store.hold(&[3], 40 * 24, 10.0, 60.0);
+    store.weigh("C-9", store.at, 9_710.0);
+    store.hold(&[3], 2 * 24, 10.0, 60.0);
+    let drying = of(&store, Kind::Shrink, "barn").unwrap();
+    assert!(drying.active && drying.figures.measure == Some(Quantity::Total));
+    assert_eq!(store.stand("C-9").loss.unwrap().limp_at, None);
+    assert_eq!(drying.figures.by, None);
 }
