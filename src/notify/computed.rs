@@ -3,7 +3,10 @@
 use super::words::{Manner, NB, hours_ms, percent, span};
 use crate::{
     climate::warmth,
-    watch::{Figures, Kind, Quantity, Stamp},
+    watch::{
+        Figures, Kind, Quantity, Stamp,
+        limits::{TARGET_C, TARGET_PCT},
+    },
 };
 
 /// State, consequence, steps, caution.
@@ -150,8 +153,10 @@ pub(super) fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> Option<S
             by.map_or_else(String::new, |by| format!("; limp by {by}")),
         ),
         (Kind::Shrink, _) => format!(
-            "{} points more of the weight gone by planting than at 50{NB}F and 80{NB}%{}. Air: {}.",
+            "{} points more of the weight gone by planting than at {} and {}{}. Air: {}.",
             (value.unwrap_or_default() * 10.0).round() / 10.0,
+            manner.limit(TARGET_C),
+            percent(TARGET_PCT),
             range.map_or_else(String::new, |r| format!(", {r} in all")),
             now()
         ),
@@ -208,4 +213,26 @@ pub(super) fn past(kind: Kind, figures: &Figures, manner: Manner) -> Option<Stri
 fn moment(text: Option<&str>) -> Option<Stamp> {
     let at = chrono::DateTime::parse_from_rfc3339(text?).ok()?;
     Some(at.to_utc().into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::climate::Unit;
+
+    #[test]
+    fn the_target_is_told_in_the_degrees_of_the_site() {
+        let figures = Figures {
+            value: Some(7.3),
+            measure: Some(Quantity::Excess),
+            temperature_c: Some(12.0),
+            humidity_pct: Some(60.0),
+            ..Figures::default()
+        };
+        for (unit, target) in [(Unit::C, "at 10 C and 80 %"), (Unit::F, "at 50 F and 80 %")] {
+            let zone = chrono_tz::UTC;
+            let said = numbers(Kind::Shrink, &figures, Manner { zone, unit }).unwrap();
+            assert!(said.replace(NB, " ").contains(target), "{said}");
+        }
+    }
 }

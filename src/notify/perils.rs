@@ -5,6 +5,7 @@ use crate::{
     climate::{tuber::Wetness, warmth},
     watch::{
         Limits, Stamp,
+        limits::{TARGET_C, TARGET_PCT},
         models::{
             CrateNow, Known,
             threat::{Peril, Threat},
@@ -225,12 +226,14 @@ fn drying(now: &CrateNow<'_>, at: Stamp, manner: Manner) -> Parts {
     (
         format!("{} lighter by planting", p(loss.planting.shrink)),
         format!(
-            "{} of its weight lost so far ({}), {} by planting on {} ({}); air at 50{NB}F and 80{NB}% would take {}.{limp} {} a month at the pace of the last week. How fast it dries is {known}.{gap}",
+            "{} of its weight lost so far ({}), {} by planting on {} ({}); air at {} and {} would take {}.{limp} {} a month at the pace of the last week. How fast it dries is {known}.{gap}",
             p(loss.now.shrink),
             range(loss.now),
             p(loss.planting.shrink),
             manner.day(loss.planting_at),
             range(loss.planting),
+            manner.limit(TARGET_C),
+            percent(TARGET_PCT),
             p(loss.at_target),
             p(loss.month),
         ),

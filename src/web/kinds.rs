@@ -26,7 +26,8 @@ use crate::{
     },
     watch::{
         Arrives, Figures, Kind, Limits, Occurrence, Priority, Role, Settings, Stage, Stamp,
-        Subject, limits::Rungs,
+        Subject,
+        limits::{Rungs, TARGET_C, TARGET_PCT},
     },
 };
 
@@ -382,8 +383,10 @@ fn limit(kind: Kind, value: f64, air: bool, manner: Manner) -> String {
         Kind::FrostAhead => format!("{} to freezing, or less", span_exact(hours_ms(value))),
         Kind::Thaw => "dew point outside above the coldest crate".to_owned(),
         Kind::Shrink if air => format!(
-            "{} points more lost by planting than at 50{NB}F and 80{NB}%",
-            plain(value)
+            "{} points more lost by planting than at {} and {}",
+            plain(value),
+            manner.limit(TARGET_C),
+            percent(TARGET_PCT)
         ),
         Kind::Shrink => format!("{} lost by planting", percent(value)),
         Kind::Mould if air => format!("{} days to the first growth, or less", plain(value)),
