@@ -6,6 +6,7 @@ mod fold;
 mod moves;
 mod over;
 mod ranking;
+mod rungs;
 
 use overwinter::{
     climate::Packing,
