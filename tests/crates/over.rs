@@ -94,7 +94,7 @@ fn a_crate_that_is_planted_late_has_no_year_before_it() {
     store.hold(&[3], 8 * 24, 10.0, 70.0);
     let loss = store.stand("C-9").loss.unwrap();
     assert_eq!(loss.planting_at.to_rfc3339(), "2026-12-03T12:00:00Z");
-    assert_eq!(loss.planting.shrink, loss.now.shrink);
+    assert_eq!(loss.planting, loss.now);
     assert_eq!(of(&store, Kind::Shrink, "barn"), None);
 
     let at = |text: &str| -> Stamp {
