@@ -274,14 +274,14 @@ async fn what_waited_for_the_store_arrives_after_the_deadlines_that_passed() {
     engine.commit(vec![waiting(None, 9000)]).await.unwrap();
     farm.clock.set(minute(40));
     engine.tick().await;
-    // Heard at minute 20, stored at minute 41: the silence of minute 30 stands in the record.
+    // Heard at minute 20, stored at minute 41: the silence of minute 35 stands in the record.
     farm.clock.set(minute(41));
     let late = waiting(Some(minute(20)), 9100);
     engine.commit(vec![late]).await.unwrap();
     let live = changes(&engine).await;
     let north: Vec<_> = live.iter().filter(|c| c.1.contains("north")).collect();
-    assert_eq!(north[0].0, 30, "{live:?}");
-    assert!(30 <= north[1].0, "over before it began: {live:?}");
+    assert_eq!(north[0].0, 35, "{live:?}");
+    assert!(35 <= north[1].0, "over before it began: {live:?}");
     let standing = engine.judge().standing();
     engine.close().await;
 
