@@ -4,8 +4,8 @@ use askama::Template;
 use overwinter::web::chart::Strip;
 use overwinter::web::figures::{Line, Section};
 use overwinter::web::forms::{
-    AlertPage, Aside, LookBackAnswer, LookBackPage, Shelving, ToldChannel, ToldContact,
-    ToldMessage, ToldPage,
+    AlertPage, Aside, CratePage, LookBackAnswer, LookBackPage, Shelving, Threat, ToldChannel,
+    ToldContact, ToldMessage, ToldPage,
 };
 use overwinter::web::html::{
     Alert, AlertsPage, By, CrateGroup, CratesPage, Earlier, ErrorPage, Figure, Frame, Krate, Lot,
@@ -305,10 +305,55 @@ fn pages() -> Vec<String> {
         crates_page().render().unwrap(),
         sensors_page().render().unwrap(),
         error.render().unwrap(),
+        crate_page(Tone::ActNow).render().unwrap(),
     ]
     .into_iter()
     .chain(forms())
     .collect()
+}
+
+fn crate_page(tone: Tone) -> CratePage {
+    CratePage {
+        frame: frame(Tab::Crates),
+        code: HOSTILE.into(),
+        place: HOSTILE.into(),
+        lots: vec![Lot {
+            variety: HOSTILE.into(),
+            what: HOSTILE.into(),
+        }],
+        note: Some(HOSTILE.into()),
+        alerts: vec![("/alert?occurrence=x".into(), HOSTILE.into(), tone)],
+        threats: vec![Threat {
+            key: "drying",
+            tone: Tone::Well,
+            name: "Drying",
+            short: HOSTILE.into(),
+            figures: HOSTILE.into(),
+            picture: None,
+            source: "",
+        }],
+        unknown: HOSTILE.into(),
+        weighed: HOSTILE.into(),
+        weight_unit: "lb",
+        typed: HOSTILE.into(),
+        fault: None,
+        weighings: vec![(HOSTILE.into(), HOSTILE.into(), HOSTILE.into())],
+    }
+}
+
+#[test]
+fn an_alert_that_names_a_crate_looks_as_urgent_as_it_is() {
+    for (tone, mark) in [
+        (Tone::ActNow, "now"),
+        (Tone::ActToday, "today"),
+        (Tone::LookSoon, "soon"),
+    ] {
+        let page = crate_page(tone).render().unwrap();
+        let line = page.lines().find(|l| l.contains("/alert?occurrence=x"));
+        let line = line.unwrap();
+        assert!(line.contains(&format!("href=\"#s-{mark}\"")), "{line}");
+        assert!(line.contains(&format!("class=\"state {mark}\"")), "{line}");
+    }
 }
 
 #[test]

@@ -220,3 +220,25 @@ fn moment(text: Option<&str>) -> Option<Stamp> {
     let at = chrono::DateTime::parse_from_rfc3339(text?).ok()?;
     Some(at.to_utc().into())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::climate::Unit;
+
+    #[test]
+    fn the_target_is_told_in_the_degrees_of_the_site() {
+        let figures = Figures {
+            value: Some(7.3),
+            measure: Some(Quantity::Excess),
+            temperature_c: Some(12.0),
+            humidity_pct: Some(60.0),
+            ..Figures::default()
+        };
+        for (unit, target) in [(Unit::C, "at 10 C and 80 %"), (Unit::F, "at 50 F and 80 %")] {
+            let zone = chrono_tz::UTC;
+            let said = numbers(Kind::Shrink, &figures, Manner { zone, unit }).unwrap();
+            assert!(said.replace(NB, " ").contains(target), "{said}");
+        }
+    }
+}

@@ -103,7 +103,7 @@ pub fn reason(kind: Kind) -> Reason {
             "Drying towards limp",
             "Air too dry for weeks, packing that shelters too little.",
             "Days to weeks.",
-            "Loss follows the summed vapour pressure deficit (transpiration coefficients, ASHRAE Refrigeration). None is published for dahlia tubers: until crates are weighed the figure for potato and onion is taken, with a wide range. Five and ten points beyond what 50 F and 80 % would take, 15 and 20 % for crates that were weighed, are common practice.",
+            "Loss follows the summed vapour pressure deficit (transpiration coefficients, ASHRAE Refrigeration). None is published for dahlia tubers: until crates are weighed the figure for potato and onion is taken, with a wide range. Five and ten points beyond what air at the target would take, 15 and 20 % for crates that were weighed, are common practice.",
         ),
         Kind::Mould => (
             "Mould",

@@ -144,8 +144,9 @@ fn sweating(now: &CrateNow<'_>, manner: Manner) -> Parts {
     (
         state,
         format!(
-            "{said} Wet for {} so far, and {} when nobody could tell.{}",
+            "{said} Wet for {} so far, {} of that in the last week, and {} when nobody could tell.{}",
             hours(now.wet_h),
+            hours(now.wet_week_h),
             hours(now.unsure_h),
             wounds(now)
         ),

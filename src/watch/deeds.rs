@@ -231,6 +231,9 @@ impl Judge {
         }
         let mut touched: Vec<usize> = sensor.bench.rules.iter().map(|r| r.alert).collect();
         touched.extend([sensor.silent_alert, sensor.swing_alert]);
+        // What is computed rests on it too.
+        let room = &self.benches[sensor.room];
+        touched.extend(room.rules.iter().map(|r| r.alert));
         // Several rungs are one alert, and what returns is raised once.
         touched.sort_unstable();
         touched.dedup();

@@ -125,6 +125,9 @@ pub(super) fn watched(role: Role, limits: &Limits) -> Vec<(Kind, &Rungs, Quantit
     watched
 }
 
+/// Rungs of mould ahead by default; fewer do not move those of the index.
+const AHEAD: u8 = 2;
+
 /// What a room is held against: kind, rungs, quantity, whether less is worse, and the rungs of the same
 /// alert that come before.
 pub(super) fn watched_in_room(limits: &Limits) -> Vec<(Kind, &Rungs, Quantity, bool, u8)> {
@@ -151,7 +154,8 @@ pub(super) fn watched_in_room(limits: &Limits) -> Vec<(Kind, &Rungs, Quantity, b
             &limits.mould,
             MouldIndex,
             false,
-            before(&limits.mould_ahead),
+            // Words go by the level: what has begun is never below what is on its way.
+            before(&limits.mould_ahead).max(AHEAD),
         ),
         (Kind::Waking, &limits.waking, Warmth, false, 0),
     ]

@@ -61,8 +61,8 @@ pub struct CratePage {
     pub lots: Vec<Lot>,
     /// The grower's notes.
     pub note: Option<String>,
-    /// Alerts that name it: address and headline.
-    pub alerts: Vec<(String, String)>,
+    /// Alerts that name it: address, headline, and how soon a person must act.
+    pub alerts: Vec<(String, String, Tone)>,
     /// What threatens it, the worst first.
     pub threats: Vec<Threat>,
     /// Why nothing is known of it, where there is no threat at all.

@@ -233,7 +233,8 @@ async fn page(
         alerts: alerts
             .map(|a| {
                 let m = Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, site.manner);
-                (super::alert::href(&a.occurrence), m.headline)
+                let href = super::alert::href(&a.occurrence);
+                (href, m.headline, view::standing_tone(a))
             })
             .collect(),
         threats: stand

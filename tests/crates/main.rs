@@ -4,7 +4,9 @@
 mod alike;
 mod fold;
 mod moves;
+mod over;
 mod ranking;
+mod rungs;
 
 use overwinter::{
     climate::Packing,

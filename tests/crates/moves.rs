@@ -73,6 +73,12 @@ fn a_crate_that_moves_keeps_what_it_has_taken() {
     moves("weighed for the list", "C-2", |s| {
         put(s, "C-2", |f| f.tubers_g = Some(20_000));
     });
+    moves("its day told later", "C-2", |s| {
+        s.weigh("C-2", s.at, 20_000.0);
+        put(s, "C-2", |f| f.since = Some(super::START));
+        let weighings = &s.judge.models().krate("C-2").unwrap().weighings;
+        assert_eq!(weighings.len(), 1);
+    });
     moves("one with a probe", "C-1", |s| {
         put(s, "C-1", |f| f.place = "north wall, shelf 1".to_owned());
     });

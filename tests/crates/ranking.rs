@@ -3,7 +3,7 @@
 use overwinter::{
     climate::Packing,
     watch::{
-        Limits,
+        Limits, Priority,
         models::{
             Cohort, CrateNow, Krate,
             threat::{Peril, threats},
@@ -79,6 +79,7 @@ fn scores(base: &CrateNow<'_>, state: &State) -> ([(Peril, f64); 5], f64) {
         krate: &krate,
         cohort: &cohort,
         wet_h: state.wet_h,
+        wet_week_h: state.wet_h,
         mould: state.mould,
         mould_days: state.mould_days,
         loss: Some(loss),
@@ -137,6 +138,29 @@ proptest! {
             prop_assert!(first <= worst + 1e-12);
         }
     }
+}
+
+/// Water that stood on skins long ago has done what it does: a crate that is dry since is not to be seen to
+/// now.
+#[test]
+fn what_dried_long_ago_no_longer_presses() {
+    let mut store = Store::new(only(3), vec![facts("C-3", "barn", Packing::Peat)]);
+    let sweating = |store: &Store| {
+        let threats = threats(&store.stand("C-3"), &Limits::default());
+        let own = threats.into_iter().find(|t| t.peril == Peril::Sweating);
+        own.unwrap().priority()
+    };
+    store.hold(&[3], 24, 4.0, 80.0);
+    for hour in 0..60 {
+        store.hold(&[3], 1, 4.0 + 0.3 * f64::from(hour), 97.0);
+    }
+    assert!(48.0 < store.stand("C-3").wet_h);
+    assert_eq!(sweating(&store), Some(Priority::High));
+    store.hold(&[3], 4 * 24, 10.0, 60.0);
+    assert_eq!(sweating(&store), Some(Priority::High));
+    store.hold(&[3], 6 * 24, 10.0, 60.0);
+    assert!(48.0 < store.stand("C-3").wet_h);
+    assert_eq!(sweating(&store), None);
 }
 
 /// The same through the fold: drier air is a higher dose, and a higher rank of drying.

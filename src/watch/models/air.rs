@@ -142,8 +142,9 @@ impl AirSensor {
         })
     }
 
-    /// Hours until a target that is forecast now.
-    pub(super) fn ahead(&self, target: Target) -> Option<f64> {
-        self.watches.get(&target)?.ahead_h()
+    /// Hours until a target that is forecast, and when that was last said.
+    pub(super) fn ahead(&self, target: Target) -> Option<(Stamp, f64)> {
+        let (at, arrives) = self.watches.get(&target)?.ahead()?;
+        Some((at, arrives.hours))
     }
 }

@@ -305,6 +305,12 @@ impl Cohort {
         (self.mould[surface].index - start) / own.max(1.0)
     }
 
+    /// Hours sweating in the last so many whole days and today.
+    pub(super) fn wet_since(&self, days: usize) -> f64 {
+        let before = self.days.len().checked_sub(days + 1);
+        self.wet_h - before.map_or(0.0, |i| self.days[i].wet_h)
+    }
+
     /// An hour is over. The index is fed with its means: a flickering sensor would start its dry clock
     /// again and again.
     pub(super) fn grow(&mut self) {

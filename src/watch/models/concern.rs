@@ -10,7 +10,7 @@ pub(in crate::watch) struct Concern {
     pub(in crate::watch) crates: Vec<String>,
     /// 90 % around the worst.
     pub(in crate::watch) range: Option<(f64, f64)>,
-    /// When the worst will come to pass.
+    /// When the worst will be limp, if before planting.
     pub(in crate::watch) by: Option<Stamp>,
 }
 
@@ -58,7 +58,7 @@ impl Models {
             (Quantity::Excess | Quantity::Total, Some(loss)) => {
                 let of = loss.planting;
                 let range = (percent(of.low), percent(of.high));
-                (Some(range), loss.limp_at.or(Some(loss.planting_at)))
+                (Some(range), loss.limp_at)
             }
             _ => (None, None),
         };

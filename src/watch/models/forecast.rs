@@ -157,12 +157,6 @@ pub(super) struct Watch {
 }
 
 impl Watch {
-    /// Hours from the last look, while a warning stands.
-    pub(super) fn ahead_h(&self) -> Option<f64> {
-        let (_, arrives) = self.arrives.filter(|_| self.warned)?;
-        Some(arrives.hours)
-    }
-
     /// What is forecast now, and when that was last said.
     pub(super) fn ahead(&self) -> Option<(Stamp, Expected)> {
         self.arrives.filter(|_| self.warned)

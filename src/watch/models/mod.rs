@@ -92,6 +92,8 @@ pub struct CrateNow<'a> {
     pub gap_h: f64,
     /// Hours sweating.
     pub wet_h: f64,
+    /// Hours sweating in the last seven whole days and today.
+    pub wet_week_h: f64,
     /// Hours so near to sweating that nobody can tell.
     pub unsure_h: f64,
     /// Water lost, now and by planting; none before a day of readings.
@@ -154,8 +156,15 @@ impl Models {
             let key = facts.code.to_ascii_uppercase();
             let new = Krate::new(facts.clone(), at);
             match crates.get_mut(&key) {
-                // The same filling in another place or packing.
-                Some(krate) if krate.facts.since == facts.since => krate.facts = facts.clone(),
+                // The same filling in another place or packing, or of which more is told: a day that was
+                // not known is no other day.
+                Some(krate)
+                    if krate.facts.since == facts.since
+                        || krate.facts.since.is_none()
+                        || facts.since.is_none() =>
+                {
+                    krate.facts = facts.clone();
+                }
                 _ => {
                     pasts.remove(&key);
                     crates.insert(key, new);
@@ -270,6 +279,7 @@ impl Models {
             dose: taken.dose,
             gap_h: taken.gap_h,
             wet_h: taken.wet_h,
+            wet_week_h: cohort.wet_since(PACE_DAYS).min(taken.wet_h),
             unsure_h: taken.unsure_h,
             loss: pace.map(|pace| {
                 // What it took before anybody measured is not known, and not compared.
@@ -448,7 +458,10 @@ impl Models {
         }
         let ahead = room.sensors.iter().filter_map(|id| {
             let air = self.air_of(*id)?;
-            let hours = air.ahead(Target::Frost).unwrap_or(f64::INFINITY);
+            // One that has fallen silent foresees nothing any more.
+            let said = air.ahead(Target::Frost);
+            let said = said.filter(|(when, _)| at.since(*when).abs() <= HOUR_MS);
+            let hours = said.map_or(f64::INFINITY, |(_, hours)| hours);
             let t = air.now()?.temperature_c?;
             Some((hours, t < room.band.low_c))
         });
@@ -471,26 +484,27 @@ impl Models {
     }
 
     fn look_hourly(&self, room: &RoomModel, at: Stamp, values: &mut Vec<(Quantity, f64)>) {
-        let (mut excess, mut total): (Option<f64>, Option<f64>) = (None, None);
+        let (mut excess, mut total) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
         let (mut index, mut days) = (0.0, f64::INFINITY);
-        let mut heat: f64 = 0.0;
-        let worst = |sum: &mut Option<f64>, value: f64| {
-            *sum = Some(sum.map_or(value, |s| s.max(value)));
-        };
+        let (mut heat, mut known): (f64, bool) = (0.0, false);
         for crate_now in self.stand_all(room, at) {
             if let Some(loss) = crate_now.loss {
+                known = true;
                 if loss.weighed {
-                    worst(&mut total, loss.planting.shrink * 100.0);
+                    total = total.max(loss.planting.shrink * 100.0);
                 } else {
-                    worst(&mut excess, (loss.planting.shrink - loss.at_target) * 100.0);
+                    excess = excess.max((loss.planting.shrink - loss.at_target) * 100.0);
                 }
             }
             index = f64::max(index, crate_now.mould);
             days = f64::min(days, crate_now.mould_days.unwrap_or(f64::INFINITY));
             heat = heat.max(crate_now.cohort.heat);
         }
-        values.extend(excess.map(|v| (Quantity::Excess, v)));
-        values.extend(total.map(|v| (Quantity::Total, v)));
+        // Once every crate is weighed none is beyond what was assumed, and the other way about.
+        if known {
+            values.push((Quantity::Excess, excess));
+            values.push((Quantity::Total, total));
+        }
         values.push((Quantity::MouldIndex, index));
         values.push((Quantity::MouldDays, days));
         values.push((Quantity::Warmth, heat));

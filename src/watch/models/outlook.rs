@@ -16,7 +16,12 @@ use crate::{
 
 const DAY_MS: f64 = 24.0 * HOUR_MS as f64;
 
-/// The next planting day after `at`, for a month and a day of the month; in UTC.
+/// Who plants late does so within these days of the day; a store that is full later than that holds the
+/// tubers of another winter. Judgement: shorter than the summer from planting to digging.
+const LATE_DAYS: i64 = 90;
+
+/// The planting day of what is in store at `at`, for a month and a day of the month, in UTC: the next one,
+/// or the last while planting may still go on.
 pub fn planting_day(at: Stamp, (month, day): (u32, u32)) -> Stamp {
     let year = at.to_utc().year();
     let of = |year: i32| {
@@ -26,8 +31,10 @@ pub fn planting_day(at: Stamp, (month, day): (u32, u32)) -> Stamp {
         let noon = date.and_then(|d| d.and_hms_opt(12, 0, 0));
         noon.map_or(at, |n| n.and_utc().into())
     };
-    let this = of(year);
-    if at <= this { this } else { of(year + 1) }
+    let open = at.plus(-LATE_DAYS * 24 * HOUR_MS);
+    let near = [year - 1, year].map(of).into_iter();
+    let mut near = near.filter(|day| open <= *day);
+    near.next().unwrap_or_else(|| of(year + 1))
 }
 
 /// Water that a crate has lost and will lose, in shares of its weight.

@@ -79,7 +79,7 @@ pub fn threats(now: &CrateNow<'_>, limits: &Limits) -> Vec<Threat> {
         // Twice the warning distance is none, the distance itself 1, water 2.
         Some(share(2.0 * near - margin, near))
     });
-    let sweating = margin.map(|m| m.max(now.wet_h / WET_H).min(3.0));
+    let sweating = margin.map(|m| m.max(now.wet_week_h / WET_H).min(3.0));
     let mould = f64::max(
         by_rungs(now.mould, &limits.mould),
         now.mould_days.map_or(0.0, |days| {
