@@ -309,8 +309,11 @@ async fn past(config: &Config, from: Stamp) -> Outcome {
         }),
         who: who.to_owned(),
     });
-    for answer in engine.commit(readings.chain(weighings).collect()).await? {
-        answer.map_err(|why| anyhow::anyhow!("the demonstration's past: {why}"))?;
+    // What is weighed after the readings is taken in after them.
+    for messages in [readings.collect::<Vec<_>>(), weighings.into()] {
+        for answer in engine.commit(messages).await? {
+            answer.map_err(|why| anyhow::anyhow!("the demonstration's past: {why}"))?;
+        }
     }
     engine.close().await;
     Ok(())
