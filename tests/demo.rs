@@ -117,6 +117,12 @@ fn the_cold_crate_sweats_a_thaw_comes_and_a_freeze_is_seen_ahead() {
     let (told, _) = told(71);
     let at = |kind| raised(&told, kind).unwrap_or_else(|| panic!("{kind}: {told:?}"));
     assert!(at(Kind::Sweating) < 6.0, "within a quarter of a minute");
+    let raisings = |kind, room: &str| {
+        let all = told.iter().filter(|t| t.raises());
+        all.filter(|t| t.kind == kind && t.room == room).count()
+    };
+    assert_eq!(raisings(Kind::Sweating, "cellar"), 1, "told of once");
+    assert_eq!(raisings(Kind::Sweating, "back room"), 1, "as it warms");
     // By ten in the evening, so that somebody is told.
     assert!((13.0..17.0).contains(&at(Kind::Thaw)), "{}", at(Kind::Thaw));
     let (ahead, frost) = (at(Kind::FrostAhead), at(Kind::Frost));

@@ -62,8 +62,8 @@ pub const SENSORS: [&str; 5] = ["north", "cold-crate", "outside", "south", "back
 const IN_FILE: [&str; 3] = ["north", "cold-crate", "outside"];
 /// Who weighed it, which crate, at which hour of the story, and what it weighed in grams.
 pub const WEIGHED: [(&str, &str, i64, u32); 3] = [
-    ("Odile", "B-04", -1536, 4790),
-    ("Odile", "B-04", -792, 4690),
+    ("Odile", "B-04", -1525, 4790),
+    ("Odile", "B-04", -781, 4690),
     ("Odile", "B-04", -66, 4585),
 ];
 
@@ -190,7 +190,7 @@ async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
     let notice = "Demonstration of an invented farm: one minute here is a day in the store.";
     let running = Running::start(&config, clock.clone(), Some(notice.to_owned())).await?;
     tell!(
-        "An invented store, a day in a minute. Open http://{}/\nDamp comes up in the cellar within half a minute and goes; the back room dries out. Stop with Ctrl-C.\nEverything is kept in {}",
+        "An invented store, a day in a minute. Open http://{}/\nDamp comes up in the cellar within half a minute and goes; the back room dries out; then a mild, wet evening, and later a freeze. Stop with Ctrl-C.\nEverything is kept in {}",
         running.address,
         folder.display()
     );
