@@ -189,6 +189,11 @@ async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
     let clock = Clock::fast(from, SPEED);
     let notice = "Demonstration of an invented farm: one minute here is a day in the store.";
     let running = Running::start(&config, clock.clone(), Some(notice.to_owned())).await?;
+    let client = reqwest::Client::builder()
+        .timeout(Duration::from_secs(10))
+        .build()?;
+    // What it takes to get ready is no time in which sensors said nothing.
+    clock.start();
     tell!(
         "An invented store, a day in a minute. Open http://{}/\nDamp comes up in the cellar within half a minute and goes; the back room dries out; then a mild, wet evening, and later a freeze. Stop with Ctrl-C.\nEverything is kept in {}",
         running.address,
@@ -204,6 +209,7 @@ async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
             stopped.clone(),
         )),
         tokio::spawn(http_sensor(
+            client,
             running.address,
             token,
             from,
@@ -382,6 +388,7 @@ async fn file_sensor(
 }
 
 async fn http_sensor(
+    client: reqwest::Client,
     address: SocketAddr,
     token: String,
     from: Stamp,
@@ -389,9 +396,6 @@ async fn http_sensor(
     stop: watch::Receiver<bool>,
 ) -> Result<(), anyhow::Error> {
     let story = Story::of("back").map_err(told)?;
-    let client = reqwest::Client::builder()
-        .timeout(Duration::from_secs(10))
-        .build()?;
     let post = |body: String| {
         client
             .post(format!("http://{address}/api/readings"))
