@@ -63,7 +63,7 @@ fn faults_of_what_the_models_need_have_their_line_and_remedy() {
         "[room.frost-ahead]",
         "steps = [{ beyond = \"6h\", for = \"0s\", priority = \"low\" }]",
         "[room.mould-ahead]",
-        "steps = [{ beyond = \"60d\", for = \"24h\", priority = \"low\" }]",
+        "steps = [{ beyond = \"60d\", for = \"24h\", priority = \"low\" }, {",
         "[room.warmth]",
         "steps = [{ beyond = \"190C day\", for = \"1h\", priority = \"low\" }]",
         "[room.thaw]",
