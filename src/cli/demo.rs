@@ -281,7 +281,7 @@ async fn past(config: &Config, from: Stamp) -> Outcome {
         stories.push((sensor_name(sensor)?, Story::of(sensor)?));
     }
     let mut heard = Vec::new();
-    for step in 0..BEFORE_HOURS * HOUR_MS / BEFORE_EVERY_MS {
+    for step in 0..=BEFORE_HOURS * HOUR_MS / BEFORE_EVERY_MS {
         let at = first.plus(step * BEFORE_EVERY_MS);
         heard.extend(stories.iter().filter_map(|(sensor, story)| {
             let (f, rh) = story.at(hour_of(at, from))?;
@@ -347,7 +347,8 @@ struct Pace {
 impl Pace {
     fn new(from: Stamp, clock: Clock, stop: watch::Receiver<bool>) -> Self {
         Self {
-            next: from,
+            // What was measured at the start belongs to the past.
+            next: from.plus(EVERY_MS),
             clock,
             stop,
         }
