@@ -2,7 +2,7 @@
 
 use std::{
     sync::{
-        Arc,
+        Arc, OnceLock,
         atomic::{AtomicI64, Ordering},
     },
     time::Instant,
@@ -21,7 +21,7 @@ enum Kind {
     Machine,
     Fast {
         from: Stamp,
-        started: Instant,
+        started: OnceLock<Instant>,
         speed: f64,
     },
     /// Where it stands, and how far it has been stepped.
@@ -34,13 +34,20 @@ impl Clock {
         Self(Arc::new(Kind::Machine))
     }
 
-    /// Starts now at `from` and runs `speed` times as fast as the machine's.
+    /// Stands at `from` until [`Clock::start`], then runs `speed` times as fast as the machine's.
     pub fn fast(from: Stamp, speed: f64) -> Self {
         Self(Arc::new(Kind::Fast {
             from,
-            started: Instant::now(),
+            started: OnceLock::new(),
             speed,
         }))
+    }
+
+    /// Lets a clock made by [`Clock::fast`] run; does nothing to the others.
+    pub fn start(&self) {
+        if let Kind::Fast { started, .. } = &*self.0 {
+            started.get_or_init(Instant::now);
+        }
     }
 
     /// Stands still until [`Clock::set`] moves it.
@@ -59,7 +66,10 @@ impl Clock {
                 from,
                 started,
                 speed,
-            } => from.plus((started.elapsed().as_secs_f64() * speed * 1000.0) as i64),
+            } => {
+                let passed = started.get().map_or(0.0, |s| s.elapsed().as_secs_f64());
+                from.plus((passed * speed * 1000.0) as i64)
+            }
             Kind::Hand(at, _) => Stamp(at.load(Ordering::SeqCst)),
         }
     }

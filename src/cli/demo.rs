@@ -27,14 +27,17 @@ use super::{
     setup::new_token,
 };
 use crate::{
+    climate::{Celsius, RelativeHumidity},
     clock::Clock,
     config::Config,
-    inbox::stopping,
+    engine::{Engine, Opening},
+    inbox::{BATCH_READINGS, Batch, Message, stopping},
     intake::{decode::table::HEADER, sha256_hex},
     stock::list,
     store::Store,
     watch::{
-        Stamp,
+        Act, Heard, SensorName, Stamp, Values,
+        act::Weighed,
         reading::{HOUR_MS, MINUTE_MS},
     },
 };
@@ -49,8 +52,20 @@ const SPEED: f64 = 1440.0;
 const EVERY_MS: i64 = 5 * MINUTE_MS;
 /// After this the story begins anew.
 const STORY_HOURS: f64 = 72.0;
-/// What was recorded before the watching begins.
-const BEFORE_HOURS: i64 = 48;
+/// What was recorded before the watching begins: from the last crate that was packed.
+pub const BEFORE_HOURS: i64 = 66 * 24;
+/// Time between two readings of what was recorded before.
+const BEFORE_EVERY_MS: i64 = 2 * EVERY_MS;
+/// Every pretend sensor.
+pub const SENSORS: [&str; 5] = ["north", "cold-crate", "outside", "south", "back"];
+/// Those that share the growing file.
+const IN_FILE: [&str; 3] = ["north", "cold-crate", "outside"];
+/// Who weighed it, which crate, at which hour of the story, and what it weighed in grams.
+pub const WEIGHED: [(&str, &str, i64, u32); 3] = [
+    ("Odile", "B-04", -1525, 4790),
+    ("Odile", "B-04", -781, 4690),
+    ("Odile", "B-04", -66, 4585),
+];
 
 /// How to run the demonstration.
 #[derive(Args)]
@@ -70,6 +85,8 @@ struct Waypoint {
     hour: f64,
     temperature_f: f64,
     humidity_pct: f64,
+    /// How much the afternoon is warmer than the mean of the day.
+    day_f: f64,
     silent: Option<String>,
 }
 
@@ -103,11 +120,14 @@ impl Story {
             return None;
         }
         let part = ((hour - a.hour) / (b.hour - a.hour).max(1e-9)).clamp(0.0, 1.0);
+        let between = |of: fn(&Waypoint) -> f64| of(a) + part * (of(b) - of(a));
         // A slow ripple, so that it looks like air and not like a ruler; the same every time.
         let ripple = (hour * 2.3).sin() * 0.12 + (hour * 7.9).sin() * 0.06;
+        // Hour 0 is five in the morning, and three in the afternoon is the warmest.
+        let day = ((hour - 4.0) / 24.0 * std::f64::consts::TAU).sin() * between(|w| w.day_f);
         Some((
-            a.temperature_f + part * (b.temperature_f - a.temperature_f) + ripple,
-            a.humidity_pct + part * (b.humidity_pct - a.humidity_pct) - 2.0 * ripple,
+            between(|w| w.temperature_f) + day + ripple,
+            between(|w| w.humidity_pct) - 2.0 * ripple,
         ))
     }
 }
@@ -149,10 +169,7 @@ async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
         .into();
     let cable = Cable::new()?;
     let token = new_token()?;
-    fs::write(
-        folder.join("north.csv"),
-        past(&Story::of("north")?, "north", from),
-    )?;
+    fs::write(folder.join("logger.csv"), format!("{HEADER}\n"))?;
 
     // Another program may have the port; any other does as well.
     let listen = match std::net::TcpListener::bind(listen) {
@@ -168,15 +185,17 @@ async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
     let config = Config::parse(&text, folder)
         .map_err(|faults| anyhow::anyhow!("the demonstration's configuration: {}", faults[0]))?;
 
+    past(&config, from).await?;
     let clock = Clock::fast(from, SPEED);
     let notice = "Demonstration of an invented farm: one minute here is a day in the store.";
     let running = Running::start(&config, clock.clone(), Some(notice.to_owned())).await?;
-    let mut tx = running.store.begin().await?;
-    tx.import_crates(&list::parse(CRATES).crates, from, "crate list")
-        .await?;
-    tx.commit().await?;
+    let client = reqwest::Client::builder()
+        .timeout(Duration::from_secs(10))
+        .build()?;
+    // What it takes to get ready is no time in which sensors said nothing.
+    clock.start();
     tell!(
-        "An invented store, a day in a minute. Open http://{}/\nDamp comes up in the cellar within half a minute and goes; the back room dries out. Stop with Ctrl-C.\nEverything is kept in {}",
+        "An invented store, a day in a minute. Open http://{}/\nDamp comes up in the cellar within half a minute and goes; the back room dries out; then a mild, wet evening, and later a freeze. Stop with Ctrl-C.\nEverything is kept in {}",
         running.address,
         folder.display()
     );
@@ -184,12 +203,13 @@ async fn play(listen: SocketAddr, folder: &Path) -> Outcome {
     let (stop, stopped) = watch::channel(false);
     let sensors = [
         tokio::spawn(file_sensor(
-            folder.join("north.csv"),
+            folder.join("logger.csv"),
             from,
             clock.clone(),
             stopped.clone(),
         )),
         tokio::spawn(http_sensor(
+            client,
             running.address,
             token,
             from,
@@ -233,15 +253,80 @@ fn hour_of(at: Stamp, from: Stamp) -> f64 {
     at.since(from) as f64 / HOUR_MS as f64
 }
 
-/// The interchange file of the two days before.
-fn past(story: &Story, sensor: &str, from: Stamp) -> String {
-    let mut text = format!("{HEADER}\n");
-    let steps = BEFORE_HOURS * HOUR_MS / EVERY_MS;
-    for step in 0..steps {
-        let at = from.plus((step - steps) * EVERY_MS);
-        text.push_str(&row(story, sensor, at, from));
+/// The weeks before, lived through in a moment: the recorder takes note of the crates, hears every sensor
+/// and is told of weighings as it would have been. A folder that is kept has them already.
+async fn past(config: &Config, from: Stamp) -> Outcome {
+    let first = from.plus(-BEFORE_HOURS * HOUR_MS);
+    let store = Store::open(&config.database).await?;
+    let known = 0 < store.stored_total().await?;
+    if !known {
+        let mut tx = store.begin().await?;
+        tx.import_crates(&list::parse(CRATES).crates, first, "crate list")
+            .await?;
+        tx.commit().await?;
     }
-    text
+    store.close().await;
+    if known {
+        return Ok(());
+    }
+    let mut engine = Engine::open(
+        &config.database,
+        config.watch.clone(),
+        Clock::hand(first),
+        Opening::Daemon,
+    )
+    .await?;
+    let mut stories = Vec::new();
+    for sensor in SENSORS {
+        stories.push((sensor_name(sensor)?, Story::of(sensor)?));
+    }
+    let mut heard = Vec::new();
+    for step in 0..=BEFORE_HOURS * HOUR_MS / BEFORE_EVERY_MS {
+        let at = first.plus(step * BEFORE_EVERY_MS);
+        heard.extend(stories.iter().filter_map(|(sensor, story)| {
+            let (f, rh) = story.at(hour_of(at, from))?;
+            let (t, rh) = (
+                Celsius::from_fahrenheit(f).ok(),
+                RelativeHumidity::new(rh).ok(),
+            );
+            Some(Heard {
+                sensor: sensor.clone(),
+                device_at: Some(at),
+                received_at: Some(at),
+                values: Values::of(t, rh),
+                line: 0,
+            })
+        }));
+    }
+    let source = sensor_name("import")?;
+    let readings = heard.chunks(BATCH_READINGS).map(|part| {
+        Message::Readings(Batch {
+            source: source.clone(),
+            heard: part.to_vec(),
+            refused: Vec::new(),
+            position: None,
+        })
+    });
+    let weighings = WEIGHED.map(|(who, krate, hour, grams)| Message::Act {
+        act: Act::Weighed(Weighed {
+            krate: krate.to_owned(),
+            weighed_at: from.plus(hour * HOUR_MS),
+            grams,
+        }),
+        who: who.to_owned(),
+    });
+    // What is weighed after the readings is taken in after them.
+    for messages in [readings.collect::<Vec<_>>(), weighings.into()] {
+        for answer in engine.commit(messages).await? {
+            answer.map_err(|why| anyhow::anyhow!("the demonstration's past: {why}"))?;
+        }
+    }
+    engine.close().await;
+    Ok(())
+}
+
+fn sensor_name(name: &str) -> Result<SensorName, anyhow::Error> {
+    Ok(SensorName::new(name)?)
 }
 
 fn row(story: &Story, sensor: &str, at: Stamp, from: Stamp) -> String {
@@ -262,7 +347,8 @@ struct Pace {
 impl Pace {
     fn new(from: Stamp, clock: Clock, stop: watch::Receiver<bool>) -> Self {
         Self {
-            next: from,
+            // What was measured at the start belongs to the past.
+            next: from.plus(EVERY_MS),
             clock,
             stop,
         }
@@ -287,16 +373,23 @@ async fn file_sensor(
     clock: Clock,
     stop: watch::Receiver<bool>,
 ) -> Result<(), anyhow::Error> {
-    let story = Story::of("north").map_err(told)?;
+    let mut stories = Vec::new();
+    for sensor in IN_FILE {
+        stories.push((sensor, Story::of(sensor).map_err(told)?));
+    }
     let mut file: File = OpenOptions::new().append(true).open(path)?;
     let mut pace = Pace::new(from, clock, stop);
     while let Some(at) = pace.wait().await {
-        file.write_all(row(&story, "north", at, from).as_bytes())?;
+        let rows = stories
+            .iter()
+            .map(|(sensor, story)| row(story, sensor, at, from));
+        file.write_all(rows.collect::<String>().as_bytes())?;
     }
     Ok(())
 }
 
 async fn http_sensor(
+    client: reqwest::Client,
     address: SocketAddr,
     token: String,
     from: Stamp,
@@ -304,9 +397,6 @@ async fn http_sensor(
     stop: watch::Receiver<bool>,
 ) -> Result<(), anyhow::Error> {
     let story = Story::of("back").map_err(told)?;
-    let client = reqwest::Client::builder()
-        .timeout(Duration::from_secs(10))
-        .build()?;
     let post = |body: String| {
         client
             .post(format!("http://{address}/api/readings"))
@@ -315,10 +405,9 @@ async fn http_sensor(
             .body(body)
             .send()
     };
-    // A sensor in the field loses a reading now and then as well, and goes on.
-    let _ = post(past(&story, "back", from)).await;
     let mut pace = Pace::new(from, clock, stop);
     while let Some(at) = pace.wait().await {
+        // A sensor in the field loses a reading now and then as well, and goes on.
         let _ = post(format!("{HEADER}\n{}", row(&story, "back", at, from))).await;
     }
     Ok(())
