@@ -81,6 +81,7 @@ fn told(until_hour: i64) -> (Vec<Transition>, Replay) {
                     krate: krate.to_owned(),
                     weighed_at: START.plus(hour * HOUR_MS),
                     grams,
+                    anew: false,
                 }));
             }
         }

@@ -312,6 +312,7 @@ async fn past(config: &Config, from: Stamp) -> Outcome {
             krate: krate.to_owned(),
             weighed_at: from.plus(hour * HOUR_MS),
             grams,
+            anew: false,
         }),
         who: who.to_owned(),
     });

@@ -22,6 +22,11 @@ impl Engine {
         if self.gap.is_some() || at.since(self.stock.1) < EVERY_MS {
             return;
         }
+        self.look_or_say(at).await;
+    }
+
+    /// Looks at the stock; what cannot be read changes nothing and is said.
+    pub(super) async fn look_or_say(&mut self, at: Stamp) {
         let before = self.memory.clone();
         if let Err(error) = self.look_at_stock(at).await {
             error!(error = ?error, "the crates could not be looked at");
@@ -30,7 +35,7 @@ impl Engine {
     }
 
     /// Tells the judge of every crate that came, changed or went.
-    pub(super) async fn look_at_stock(&mut self, at: Stamp) -> Result<(), StoreError> {
+    async fn look_at_stock(&mut self, at: Stamp) -> Result<(), StoreError> {
         self.stock.1 = at;
         let revision = self.store.stock_revision().await?;
         if self.stock.0 == Some(revision) {

@@ -234,7 +234,8 @@ impl Engine {
         self.last_alive = now;
         tx.commit().await?;
         if opening == Opening::Daemon {
-            self.look_at_stock(now).await?;
+            // A crate that cannot be read keeps nobody from watching the air.
+            self.look_or_say(now).await;
         }
         Ok(())
     }

@@ -20,7 +20,11 @@ use crate::{
         Store, StoreError, Tx,
         outbox::{MessageRow, Parcel},
     },
-    watch::{Act, SensorName, Stamp, act::Delivery, models::threat::threats},
+    watch::{
+        Act, SensorName, Stamp,
+        act::Delivery,
+        models::threat::{rank, threats},
+    },
 };
 
 /// Messages that may wait by one channel; beyond that the least urgent and oldest are given up.
@@ -181,11 +185,10 @@ pub(super) async fn write(
             .map(|c| {
                 let stand = models.krate(c.code.as_str());
                 let stand = stand.and_then(|k| models.stand(k, memory.judge.now()));
-                let score = stand.zip(limits).and_then(|(stand, room)| {
-                    let worst = threats(&stand, &room.in_force());
-                    worst.first().map(|t| t.score)
-                });
-                (score.unwrap_or(0.0), c.code.to_string())
+                let place = stand
+                    .zip(limits)
+                    .map(|(stand, room)| rank(&threats(&stand, &room.in_force())));
+                (place.unwrap_or(0.0), c.code.to_string())
             })
             .collect();
         codes.sort_by(|a, b| b.0.total_cmp(&a.0));

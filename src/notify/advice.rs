@@ -270,7 +270,7 @@ impl Scene {
                 let leak = leak_per_h.zip(self.outside).map(|(n, outside)| {
                     venting::leak_g_per_h(volume, n, self.inside, outside).max(0.0)
                 });
-                if let Some(leak) = leak {
+                if let Some(leak) = leak.filter(|g| 1.0 <= *g) {
                     why.push(format!("{} an hour leave through cracks.", weight(leak)));
                 }
                 if let Some(rate) = humidifier_g_h {

@@ -150,7 +150,7 @@ pub(super) fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> Option<S
                 "The dew point outside is {} below the coldest crate again.",
                 manner.difference(-below)
             ),
-            None => "The dew point outside lies below the coldest crate.".to_owned(),
+            None => "Nothing is known of the air outside now.".to_owned(),
         },
         (Kind::Shrink, Some(Quantity::Total)) => format!(
             "{} of the weight gone by planting by its own weighings{}, the limit is {}{}.",

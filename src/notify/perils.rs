@@ -45,10 +45,11 @@ pub fn words(
     at: Stamp,
     manner: Manner,
 ) -> Words {
+    let raised = 0.0 < threat.wounds;
     let (short, figures, source) = match threat.peril {
         Peril::Freezing => freezing(now, limits, manner),
-        Peril::Sweating => sweating(now, manner),
-        Peril::Mould => mould(now),
+        Peril::Sweating => sweating(now, raised, manner),
+        Peril::Mould => mould(now, raised),
         Peril::Drying => drying(now, at, manner),
         Peril::Waking => waking(now, manner),
     };
@@ -62,7 +63,7 @@ pub fn words(
 
 type Parts = (String, String, &'static str);
 
-fn wounds(now: &CrateNow<'_>) -> String {
+fn wounds(now: &CrateNow<'_>, raised: bool) -> String {
     let facts = &now.krate.facts;
     let named: Vec<&str> = [
         (facts.divided, "divided"),
@@ -76,8 +77,13 @@ fn wounds(now: &CrateNow<'_>) -> String {
     if named.is_empty() {
         String::new()
     } else {
+        let higher = if raised {
+            ", so it stands before others"
+        } else {
+            ""
+        };
         format!(
-            " Its tubers were {}: rot begins in wounds and wet skins, so it stands higher on this list.",
+            " Its tubers were {}: rot begins in wounds and wet skins{higher}.",
             named.join(" and ")
         )
     }
@@ -113,7 +119,7 @@ fn freezing(now: &CrateNow<'_>, limits: &Limits, manner: Manner) -> Parts {
 
 const LAG: &str = "First-order lag of a conducting body behind the air, exact for readings joined by straight lines; a real crate conducts in layers, which leaves 0.15 to 0.46 C. Fitted to a probe where there is one.";
 
-fn sweating(now: &CrateNow<'_>, manner: Manner) -> Parts {
+fn sweating(now: &CrateNow<'_>, raised: bool, manner: Manner) -> Parts {
     let Some((_, margin)) = now.cohort.margin_k else {
         return (
             "not known yet".to_owned(),
@@ -148,17 +154,21 @@ fn sweating(now: &CrateNow<'_>, manner: Manner) -> Parts {
             hours(now.wet_h),
             hours(now.wet_week_h),
             hours(now.unsure_h),
-            wounds(now)
+            wounds(now, raised)
         ),
         DEW,
     )
 }
 
-const DEW: &str = "Dew point after WMO-No. 8, annex 4.B. Error: 3 points of humidity and 0.3 C of a common sensor carried to the dew point, and 0.3 C for the computed temperature, added up.";
+const DEW: &str = "Dew point after WMO-No. 8, annex 4.B. Error: that of the sensors (3 points of humidity and 0.3 C where the configuration says nothing else) carried to the dew point, and 0.3 C for the computed temperature, added up.";
 
-fn mould(now: &CrateNow<'_>) -> Parts {
+/// A year ahead is no forecast any more.
+const FAR_DAYS: f64 = 365.0;
+
+fn mould(now: &CrateNow<'_>, raised: bool) -> Parts {
     let surface = now.krate.facts.packing.surface();
-    let ahead = now.mould_days.map_or_else(
+    let coming = now.mould_days.filter(|days| *days <= FAR_DAYS);
+    let ahead = coming.map_or_else(
         || "At the pace of the last days it does not grow.".to_owned(),
         |days| {
             if days <= 0.0 {
@@ -170,7 +180,7 @@ fn mould(now: &CrateNow<'_>) -> Parts {
             }
         },
     );
-    let short = match now.mould_days {
+    let short = match coming {
         _ if 1.0 <= now.mould => format!("index {:.1}", now.mould),
         Some(days) => format!("growth in {days:.0} days"),
         None => "none coming".to_owned(),
@@ -181,7 +191,7 @@ fn mould(now: &CrateNow<'_>) -> Parts {
             "Mould index {:.2} of 6 on {} (1: seen with a lens, 3: seen by eye). {ahead} A pressure on packing and skins, not a forecast of rot.{}",
             now.mould,
             surface.words(),
-            wounds(now)
+            wounds(now, raised)
         ),
         "Hukka and Viitanen 1999, classes of Ojanen and Viitanen 2010, stepped exactly by the hour. An index for surfaces; papers disagree on how far it holds, and nothing of the kind is published for dahlia skins.",
     )

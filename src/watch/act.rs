@@ -57,6 +57,9 @@ pub struct Weighed {
     pub weighed_at: Stamp,
     /// Grams, of the tubers alone or always with the same crate and packing.
     pub grams: u32,
+    /// Something was taken out or put in since the last time: earlier weighings count no more.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub anew: bool,
 }
 
 /// When the recorder was last known to run.
@@ -217,11 +220,13 @@ impl Act {
                 krate,
                 weighed_at,
                 grams,
+                anew,
             }) => Input::Weighed {
                 at,
                 krate,
                 weighed_at,
                 grams,
+                anew,
             },
         }
     }

@@ -108,6 +108,8 @@ pub enum Input {
         weighed_at: Stamp,
         /// Grams.
         grams: u32,
+        /// Something was taken out or put in since the last time: earlier weighings count no more.
+        anew: bool,
     },
     /// Time has passed and nothing else.
     Tick {
@@ -272,11 +274,12 @@ impl Judge {
                 krate,
                 weighed_at,
                 grams,
+                anew,
             } => {
                 self.cross(*at, &mut out);
                 self.now = self.now.max(*at);
                 if self.refuses(input).is_none() {
-                    self.models.weigh(krate, *weighed_at, *grams);
+                    self.models.weigh(krate, *weighed_at, *grams, *anew);
                 }
             }
             Input::Tick { at } => self.cross(*at, &mut out),
@@ -600,7 +603,13 @@ impl Judge {
         if !matches!(probe.settings.role, Role::Crate | Role::Surface) {
             return None;
         }
-        let surface = f64::from(reading.values.temperature_mc?) / 1000.0;
+        let lean = match &probe.settings.crate_code {
+            Some(code) if probe.settings.role == Role::Crate => {
+                self.models.lean_k(probe.room, code)
+            }
+            _ => 0.0,
+        };
+        let surface = f64::from(reading.values.temperature_mc?) / 1000.0 - lean;
         self.sensors
             .iter()
             .filter(|s| s.room == probe.room && s.settings.role == Role::Air)

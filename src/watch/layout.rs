@@ -117,7 +117,7 @@ impl Judge {
             let Some((holder, rule)) = old.and_then(|a| a.lead) else {
                 continue;
             };
-            let level = before.rule(holder, rule).0.map(|r| r.level);
+            let rung = before.rule(holder, rule).0.map(|r| (r.level, r.quantity));
             let same = alert.members.iter().find(|&&(h, r)| {
                 let own = match (h, holder) {
                     (Holder::Sensor(now), Holder::Sensor(then)) => {
@@ -131,7 +131,7 @@ impl Judge {
                     Holder::Sensor(s) => &self.sensors[s].bench.rules,
                     Holder::Room(room) => &self.benches[room].rules,
                 };
-                own && rules.get(r).map(|r| r.level) == level
+                own && rules.get(r).map(|r| (r.level, r.quantity)) == rung
             });
             alert.lead = same.copied().or(alert.lead);
         }

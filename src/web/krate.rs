@@ -57,6 +57,8 @@ pub struct Asked {
 pub struct Weight {
     code: String,
     weight: String,
+    #[serde(default)]
+    anew: String,
 }
 
 /// Where one crate is shown.
@@ -80,7 +82,7 @@ pub async fn weigh(
     who: Option<Extension<Who>>,
     form: Result<Form<Weight>, FormRejection>,
 ) -> Result<Response, Failed> {
-    let Weight { code, weight } = acts::form(&site, form)?;
+    let Weight { code, weight, anew } = acts::form(&site, form)?;
     let back = href(&code);
     let refused = |why: String| (why, weight.clone());
     let grams = match grams(&weight, site.manner.unit) {
@@ -91,6 +93,7 @@ pub async fn weigh(
         krate: code.clone(),
         weighed_at: site.clock.now(),
         grams,
+        anew: anew == "yes",
     });
     match acts::ask(&site, who, act).await? {
         Some(why) => page(&site, &code, Some(refused(sentence(&why))), back).await,

@@ -28,7 +28,7 @@ use crate::{
     stock::list::Crate,
     watch::{
         RoomSettings, Stamp, Subject,
-        models::threat::{Threat, threats},
+        models::threat::{Threat, rank, threats},
     },
 };
 
@@ -64,22 +64,17 @@ pub async fn crates(
     let q: String = asked.q.trim().chars().take(SEARCH).collect();
     let wanted = q.to_lowercase();
     let mut shown: Vec<&Crate> = all.iter().filter(|c| holds(c, &wanted)).collect();
-    let risks: BTreeMap<&str, Vec<Risk>> = shown
+    let risks: BTreeMap<&str, Vec<Threat>> = shown
         .iter()
-        .map(|c| (c.code.as_str(), risks(&status, c.code.as_str(), now)))
+        .map(|c| (c.code.as_str(), threats_of(&status, c.code.as_str(), now)))
         .collect();
     if by == By::Risk {
-        let worst = |c: &Crate| {
+        // Those of which nothing is known stand last.
+        let place = |c: &Crate| {
             let all = &risks[c.code.as_str()];
-            (
-                all.first().map_or(-1.0, |r| r.score),
-                all.iter().map(|r| r.score).sum::<f64>(),
-            )
+            if all.is_empty() { -1.0 } else { rank(all) }
         };
-        shown.sort_by(|a, b| {
-            let (a, b) = (worst(a), worst(b));
-            b.0.total_cmp(&a.0).then(b.1.total_cmp(&a.1))
-        });
+        shown.sort_by(|a, b| place(b).total_cmp(&place(a)));
     }
     let page = CratesPage {
         frame: view::frame(&site, &status, now, "Crates", Tab::Crates, path_of(&uri)),
@@ -144,7 +139,7 @@ fn groups(
     by: By,
     shown: &[&Crate],
     wanted: &str,
-    risks: &BTreeMap<&str, Vec<Risk>>,
+    risks: &BTreeMap<&str, Vec<Threat>>,
     now: Stamp,
 ) -> Vec<CrateGroup> {
     let mut groups: BTreeMap<String, Vec<&Crate>> = BTreeMap::new();
@@ -239,39 +234,27 @@ fn air(site: &Site, status: &Status, room: &str, named: bool, now: Stamp) -> (To
     (tone, format!("{place}{figures}, {}", small(&state)))
 }
 
-/// One way in which a crate is threatened, worth a look or more.
-struct Risk {
-    threat: Threat,
-    score: f64,
-}
-
-fn risks(status: &Status, code: &str, now: Stamp) -> Vec<Risk> {
+/// What threatens a crate, the worst first; nothing where its air is not watched.
+fn threats_of(status: &Status, code: &str, now: Stamp) -> Vec<Threat> {
     let stand = status
         .models
         .krate(code)
         .and_then(|k| status.models.stand(k, now));
     let room = stand.and_then(|s| status.settings.rooms.iter().find(|r| r.name == s.room.name));
-    let Some((stand, room)) = stand.zip(room) else {
-        return Vec::new();
-    };
-    threats(&stand, &room.in_force())
-        .into_iter()
-        .map(|threat| Risk {
-            threat,
-            score: threat.score,
-        })
-        .collect()
+    stand
+        .zip(room)
+        .map_or_else(Vec::new, |(stand, room)| threats(&stand, &room.in_force()))
 }
 
 /// What threatens a crate most, in a line, where it is worth a look.
 fn worst_line(
     code: &str,
-    worst: Option<&Risk>,
+    worst: Option<&Threat>,
     status: &Status,
     site: &Site,
     now: Stamp,
 ) -> Option<(Tone, String)> {
-    let threat = worst?.threat;
+    let threat = *worst?;
     let tone = view::tone(threat.priority()?);
     let stand = status.models.stand(status.models.krate(code)?, now)?;
     let room = status
@@ -286,7 +269,7 @@ fn worst_line(
 fn krate(
     krate: &Crate,
     by: By,
-    worst: Option<&Risk>,
+    worst: Option<&Threat>,
     status: &Status,
     site: &Site,
     now: Stamp,

@@ -153,6 +153,7 @@ impl Store {
             krate: code.to_owned(),
             weighed_at,
             grams: grams.round() as u32,
+            anew: false,
         });
     }
 

@@ -226,6 +226,7 @@ async fn weighings_are_kept_and_impossible_ones_refused() {
             krate: krate.to_owned(),
             weighed_at,
             grams,
+            anew: false,
         };
         let who = "the grower".to_owned();
         let act = Act::Weighed(weighed);

@@ -125,9 +125,8 @@ impl Exposure {
     /// Crates as warm as the air sweat no sooner than it fogs: how damp it is, the damp rule tells.
     pub(super) fn sweating_margin(&self, at: Stamp) -> Option<f64> {
         let air = self.last?.temperature;
-        // A probe is judged for itself, at every word; not what is surely colder than it.
-        let own = self.cohorts.iter();
-        let own = own.filter(|c| c.probed().is_none() || c.lean_k.is_some());
+        // A probe is judged for itself, at every word, and with it the side that is colder.
+        let own = self.cohorts.iter().filter(|c| c.probed().is_none());
         own.filter_map(|c| {
             let (when, margin) = c.margin_k?;
             let colder = COLDER_K <= air - c.skin_c()?;

@@ -163,6 +163,10 @@ impl Models {
                         || krate.facts.since.is_none()
                         || facts.since.is_none() =>
                 {
+                    if krate.facts.packing != facts.packing {
+                        // What was weighed in one packing says nothing of another.
+                        krate.weighings.clear();
+                    }
                     krate.facts = facts.clone();
                 }
                 _ => {
@@ -175,7 +179,7 @@ impl Models {
     }
 
     /// One crate was weighed.
-    pub(super) fn weigh(&mut self, code: &str, at: Stamp, grams: u32) {
+    pub(super) fn weigh(&mut self, code: &str, at: Stamp, grams: u32, anew: bool) {
         let key = code.to_ascii_uppercase();
         let dose = self.crates.get(&key).and_then(|krate| {
             let (room, exposure, _) = krate.berth?;
@@ -183,6 +187,9 @@ impl Models {
         });
         let crates = Arc::make_mut(&mut self.crates);
         if let (Some(krate), Some(dose)) = (crates.get_mut(&key), dose) {
+            if anew {
+                krate.weighings.retain(|w| at < w.at);
+            }
             krate.weigh(Weighing { at, grams, dose });
             self.learn();
         }
@@ -201,6 +208,15 @@ impl Models {
             .filter(|l| self.krate(&l.code).is_none_or(|k| k.facts != *l))
             .collect();
         (!changed.is_empty() || !gone.is_empty()).then_some((changed, gone))
+    }
+
+    /// How far the coldest side of a crate surely lies below its probe, in kelvin.
+    pub(super) fn lean_k(&self, room: usize, code: &str) -> f64 {
+        let exposures = self.rooms.get(room).map_or(&[][..], |r| &r.exposures);
+        let cohorts = exposures.iter().flat_map(|e| &e.cohorts);
+        let probed = |c: &&Cohort| c.probed().is_some_and(|p| p.eq_ignore_ascii_case(code));
+        let own = cohorts.into_iter().find(probed);
+        own.and_then(|c| c.lean_k).unwrap_or(0.0)
     }
 
     // ---- for pages ----
@@ -453,7 +469,9 @@ impl Models {
             .reduce(f64::min);
         values.extend(margin.map(|m| (Quantity::CoreMargin, m)));
         let coldest = cohorts().filter_map(|c| c.core_c).reduce(f64::min);
-        if let (Some(coldest), Some(dew)) = (coldest, self.outdoor_dew_point(at)) {
+        if let Some(coldest) = coldest {
+            // Of air that nobody measures any more nothing is said.
+            let dew = self.outdoor_dew_point(at).unwrap_or(f64::NEG_INFINITY);
             values.push((Quantity::Thaw, dew - coldest));
         }
         let ahead = room.sensors.iter().filter_map(|id| {

@@ -28,6 +28,8 @@ pub struct Threat {
     pub peril: Peril,
     /// 0 none, 1 act today, 2 act now and beyond.
     pub score: f64,
+    /// What wounds add where a rot threatens at all; it orders crates and presses nobody.
+    pub wounds: f64,
 }
 
 impl Threat {
@@ -56,20 +58,15 @@ pub const NOTABLE: f64 = 0.5;
 /// cool (Botrytis at 15 C 8 to 24 hours: Sirjusingh & Sutton 1996, Plant Disease 80:160).
 const WET_H: f64 = 24.0;
 /// What each kind of wound adds to a rot that threatens anyway; judgement, no source.
-const WOUND: f64 = 0.25;
+const WOUND: f64 = 0.1;
+/// Below this no rot threatens that wounds could hasten.
+const ROTS: f64 = 0.25;
 
 /// What threatens a crate under the limits of its room, the worst first.
 pub fn threats(now: &CrateNow<'_>, limits: &Limits) -> Vec<Threat> {
     let facts = &now.krate.facts;
     let wounds = [facts.divided, facts.washed, facts.uncured];
     let wounds = wounds.into_iter().filter(|w| *w).count() as f64 * WOUND;
-    let rot = |score: f64| {
-        if WOUND <= score {
-            score + wounds
-        } else {
-            score
-        }
-    };
     let freezing = now.cohort.core_c.and_then(|core| {
         let frost = limits.frost.steps.first()?.limit;
         Some(share(limits.band.low_c - core, limits.band.low_c - frost))
@@ -88,23 +85,33 @@ pub fn threats(now: &CrateNow<'_>, limits: &Limits) -> Vec<Threat> {
         }),
     );
     let drying = now.loss.map_or(0.0, |loss| {
-        if loss.weighed {
+        let score = if loss.weighed {
             by_rungs(loss.planting.shrink * 100.0, &limits.shrink_weighed)
         } else {
             let beyond = loss.planting.shrink - loss.at_target;
             by_rungs(beyond * 100.0, &limits.shrink)
-        }
+        };
+        // What will be limp before it is planted is worth a look though the air is as it should be.
+        let limp = loss.limp_at.is_some();
+        score.max(if limp { NOTABLE } else { 0.0 })
     });
     let waking = NOTABLE * share(now.cohort.heat, warmth::EARLY);
     let mut threats: Vec<Threat> = [
         (Peril::Freezing, freezing.unwrap_or(0.0)),
-        (Peril::Sweating, rot(sweating.unwrap_or(0.0))),
-        (Peril::Mould, rot(mould)),
+        (Peril::Sweating, sweating.unwrap_or(0.0)),
+        (Peril::Mould, mould),
         (Peril::Drying, drying),
         (Peril::Waking, waking),
     ]
     .into_iter()
-    .map(|(peril, score)| Threat { peril, score })
+    .map(|(peril, score)| {
+        let rots = matches!(peril, Peril::Sweating | Peril::Mould) && ROTS <= score;
+        Threat {
+            peril,
+            score,
+            wounds: if rots { wounds } else { 0.0 },
+        }
+    })
     .collect();
     threats.sort_by(|a, b| b.score.total_cmp(&a.score).then(a.peril.cmp(&b.peril)));
     threats
@@ -128,4 +135,10 @@ fn by_rungs(value: f64, rungs: &Rungs) -> f64 {
         Some(second) if first < value => 1.0 + share(value - first, second - first),
         _ => share(value, first),
     }
+}
+
+/// By this crates are ordered: their worst threat, wounds counted in.
+pub fn rank(threats: &[Threat]) -> f64 {
+    let each = threats.iter().map(|t| t.score + t.wounds);
+    each.fold(0.0, f64::max)
 }
