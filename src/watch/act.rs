@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::{
     alert::Occurrence,
     crates::CrateFacts,
-    judge::Input,
+    input::Input,
     reading::{SensorName, Stamp},
     settings::{Settings, Stage},
 };

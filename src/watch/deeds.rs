@@ -2,7 +2,8 @@
 
 use super::{
     alert::{Occurrence, State, Subject, Transition},
-    judge::{Input, Judge},
+    input::Input,
+    judge::Judge,
     limits::Kind,
     reading::{SensorName, Stamp},
     standing::{Out, Shelf},
