@@ -485,3 +485,24 @@ fn help_has_an_example_for_every_group_and_they_run() {
         assert!(line.chars().count() <= 100, "{line}");
     }
 }
+
+#[test]
+fn a_sensor_is_checked_over_a_damp_salt() {
+    // 75.68 % over table salt at 10 C (Greenspan 1977).
+    let said = air(&["10C", "78%", "--over", "table-salt"]);
+    assert_eq!(said.status, 0);
+    assert!(
+        said.out.contains("over damp table salt      75.7 %"),
+        "{}",
+        said.out
+    );
+    assert!(said.out.contains("2.3 points too much"), "{}", said.out);
+    assert!(
+        said.out.lines().all(|l| l.chars().count() <= 80),
+        "{}",
+        said.out
+    );
+    let refused = air(&["10C", "78%", "--over", "sugar"]);
+    assert_eq!((refused.status, refused.out.as_str()), (1, ""));
+    assert!(refused.err.contains("table-salt"), "{}", refused.err);
+}

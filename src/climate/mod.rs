@@ -4,6 +4,7 @@ pub mod air;
 pub mod drying;
 pub mod mould;
 pub mod packing;
+pub mod salts;
 mod stat;
 pub mod trend;
 pub mod tuber;

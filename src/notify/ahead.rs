@@ -1,10 +1,13 @@
 //! Where the air is heading, in words, beside how often such words came true here.
 
-use super::words::{Manner, count, hours_ms, percent, span};
-use crate::watch::models::{Expected, Tally, Target};
+use super::words::{Manner, NB, count, hours_ms, percent, span};
+use crate::{
+    season::proportion::wilson,
+    watch::models::{Expected, Tally, Target},
+};
 
 /// "Heading for 40 F in about 3 hours (2 hours at the soonest, or not at all). 5 of 12 such forecasts
-/// here came true."
+/// here came true, which leaves 22 to 64 % open."
 pub fn words(
     target: Target,
     limit: f64,
@@ -40,10 +43,14 @@ pub fn record(tally: Tally) -> String {
     if decided == 0 {
         "About half of such forecasts come true; none was made here yet.".to_owned()
     } else {
+        // Of few it is not said how often they come true, only what that leaves open.
+        let open = wilson(tally.came, decided, 0.9);
         format!(
-            "{} of {} here came true.",
+            "{} of {} here came true, which leaves {:.0} to {:.0}{NB}% open.",
             tally.came,
-            count(decided as usize, "such forecast", "such forecasts")
+            count(decided as usize, "such forecast", "such forecasts"),
+            open.low * 100.0,
+            open.high * 100.0
         )
     }
 }
@@ -78,7 +85,7 @@ mod tests {
         );
         assert_eq!(
             said.replace('\u{a0}', " "),
-            "Heading for 40 F in about 3 hours (2 hours at the soonest, or not at all). 5 of 12 such forecasts here came true."
+            "Heading for 40 F in about 3 hours (2 hours at the soonest, or not at all). 5 of 12 such forecasts here came true, which leaves 22 to 64 % open."
         );
         assert!(record(Tally::default()).contains("none was made here yet"));
     }

@@ -6,6 +6,7 @@ mod core;
 mod drying;
 mod laws;
 mod mould;
+mod published;
 mod trend;
 mod venting;
 

@@ -37,6 +37,17 @@ pub(super) struct Answer {
     pub(super) water: Option<Water>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(super) heat: Option<Heat>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) check: Option<Check>,
+}
+
+/// What a sensor shows above a damp salt, and what is there.
+#[derive(Serialize)]
+pub(super) struct Check {
+    pub(super) salt: &'static str,
+    pub(super) true_humidity_pct: f64,
+    /// What the sensor shows too much; below 0 too little.
+    pub(super) too_much_pct: f64,
 }
 
 /// Mould on clean surfaces, should the air stay so.
@@ -158,6 +169,14 @@ impl Answer {
             outside: asked.vent.as_ref().map(|v| Venting::of(air, v, pressure)),
             water: asked.water.as_ref().map(|w| Water::of(air, w)),
             heat: asked.heat.as_ref().map(|h| Heat::of(air, h, pressure)),
+            check: asked.over.map(|salt| {
+                let there = salt.humidity_pct(air.temperature.degrees());
+                Check {
+                    salt: salt.as_str(),
+                    true_humidity_pct: rounded(there, 2),
+                    too_much_pct: rounded(air.humidity.percent() - there, 2),
+                }
+            }),
         }
     }
 }

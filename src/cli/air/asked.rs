@@ -5,7 +5,7 @@ use clap::Args;
 use super::{humidity, temperature};
 use crate::{
     cli::Failure,
-    climate::{Air, Packing, Pascal, Unit, venting::Thresholds},
+    climate::{Air, Packing, Pascal, Unit, salts::Salt, venting::Thresholds},
     config::quantity,
     watch::limits::Limits,
 };
@@ -55,6 +55,9 @@ pub(super) struct Questions {
     /// What the heater gives, such as 1500W or 5000BTU/h
     #[arg(long, value_name = "POWER", help_heading = HEAT)]
     heater: Option<String>,
+    /// What the sensor says above a damp salt: table-salt, potassium-chloride, ...
+    #[arg(long, value_name = "SALT", help_heading = CHECK)]
+    over: Option<String>,
     /// Volume of the room, such as 60m3 or 2100ft3
     #[arg(long, value_name = "VOLUME", help_heading = ROOM)]
     volume: Option<String>,
@@ -64,6 +67,7 @@ const TUBERS: &str = "Mould, drying, waking";
 const VENT: &str = "Vent or not";
 const WATER: &str = "Water";
 const HEAT: &str = "Heat";
+const CHECK: &str = "Check a sensor: the humidity is what it shows";
 const ROOM: &str = "The room, for venting by --vent, for water and for heat";
 
 /// One call, read.
@@ -76,6 +80,7 @@ pub(super) struct Asked {
     pub(super) vent: Option<Vent>,
     pub(super) water: Option<Water>,
     pub(super) heat: Option<Heat>,
+    pub(super) over: Option<Salt>,
 }
 
 pub(super) struct Vent {
@@ -114,6 +119,7 @@ impl Questions {
         let rows = [
             (self.outside.is_some(), "--outside", None),
             (self.to.is_some(), "--to", None),
+            (self.over.is_some(), "--over", None),
             (self.warm_to.is_some(), "--warm-to", None),
             (self.tuber.is_some(), "--tuber", Some("--outside")),
             (self.keep_above.is_some(), "--keep-above", Some("--outside")),
@@ -164,6 +170,7 @@ impl Questions {
                 .as_deref()
                 .map(|to| self.water(air, to, outside, volume))
                 .transpose()?,
+            over: self.over.as_deref().map(salt).transpose()?,
             heat: self
                 .warm_to
                 .as_deref()
@@ -333,4 +340,12 @@ fn packing(text: &str) -> Result<Packing, Failure> {
         format!("`{text}` names no packing that is known here"),
         hint,
     ))
+}
+
+fn salt(word: &str) -> Result<Salt, Failure> {
+    Salt::parse(word.trim()).ok_or_else(|| {
+        let known: Vec<_> = Salt::ALL.iter().map(|s| s.as_str()).collect();
+        let what = format!("no humidity over `{word}` is known here");
+        Failure::input(what, format!("give one of {}", known.join(", ")))
+    })
 }

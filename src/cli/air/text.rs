@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::{
-    answer::{Answer, Drying, Growth, Heat, Range, Venting, Waking, Water},
+    answer::{Answer, Check, Drying, Growth, Heat, Range, Venting, Waking, Water},
     asked::Asked,
 };
 use crate::{
@@ -139,6 +139,10 @@ pub(super) fn text(asked: &Asked, answer: &Answer) -> String {
     if let Some(heat) = &answer.heat {
         page.gap();
         heating(&mut page, heat);
+    }
+    if let Some(check) = &answer.check {
+        page.gap();
+        over_salt(&mut page, check);
     }
     page.text
 }
@@ -445,4 +449,19 @@ fn heating(page: &mut Page, heat: &Heat) {
         page.row("heater runs", &minutes(time));
     }
     page.row("caution", heat.caution);
+}
+
+fn over_salt(page: &mut Page, check: &Check) {
+    let salt = check.salt.replace('-', " ");
+    page.row(
+        &format!("over damp {salt}"),
+        &format!("{:.1}{NB}%", check.true_humidity_pct),
+    );
+    let off = check.too_much_pct;
+    let word = if off < 0.0 { "little" } else { "much" };
+    page.row(
+        "the sensor shows",
+        &format!("{:.1}{NB}points too {word}", off.abs()),
+    );
+    page.note("A slurry in a closed box at a steady temperature, the sensor above it for some hours, never touching. Table salt and potassium chloride lie on either side of a store's air.");
 }
