@@ -9,7 +9,7 @@ use super::{
 };
 use crate::{
     climate::{
-        Air, Celsius, Pascal, RelativeHumidity,
+        Air, Celsius, Pascal, RelativeHumidity, Unit,
         venting::{self, Thresholds, Verdict, Why},
     },
     watch::{
@@ -82,12 +82,12 @@ pub fn tips(
         damp_pct: band.high_pct,
     };
     let mut tips = Vec::new();
+    if t < band.low_c {
+        tips.push(scene.heat(band.low_c + ABOVE_LOW_K));
+    }
     tips.extend(scene.vent(limits, band.high_c < t, band.high_pct < rh));
     if rh < band.low_pct {
         tips.push(scene.water(TARGET_PCT.clamp(band.low_pct, band.high_pct)));
-    }
-    if t < band.low_c {
-        tips.push(scene.heat(band.low_c + ABOVE_LOW_K));
     }
     tips
 }
@@ -250,6 +250,12 @@ impl Scene {
     }
 
     fn water(&self, to_pct: f64) -> Tip {
+        let tip = |what: String, why: &[String]| Tip {
+            matter: Matter::Water,
+            what,
+            why: why.join(" "),
+            caution: Some(WATER),
+        };
         let (t, rh) = (
             self.inside.temperature.degrees(),
             self.inside.humidity.percent(),
@@ -292,28 +298,39 @@ impl Scene {
         why.insert(
             0,
             format!(
-                "That is what the air alone takes from {} to {goal}.",
+                "So much the air alone takes from {} to {goal}.",
                 percent(rh)
             ),
         );
-        why.push(if let Some(dry) = packing_kg {
-            let more = venting::packing_uptake_kg(dry, t, rh, to_pct) * 1000.0;
-            format!(
-                "Packing takes {} more before the air stays there.",
-                weight(more)
-            )
-        } else {
+        let Some(dry) = packing_kg else {
             let each = venting::packing_uptake_kg(100.0, t, rh, to_pct) * 1000.0;
-            format!(
+            why.push(format!(
                 "Packing takes far more: 100{NB}kg of dry shavings {}.",
                 weight(each)
-            )
-        });
-        Tip {
-            matter: Matter::Water,
-            what,
-            why: why.join(" "),
-            caution: Some(WATER),
+            ));
+            return tip(what, &why);
+        };
+        let more = venting::packing_uptake_kg(dry, t, rh, to_pct) * 1000.0;
+        let air = volume_m3.map_or(0.0, grams);
+        let all = format!(
+            "Bring in about {} of water in all",
+            self.water_amount(air + more)
+        );
+        why[0] = format!(
+            "The packing takes {} from {} to {goal}, the air {}.",
+            weight(more),
+            percent(rh),
+            weight(air)
+        );
+        tip(all, &why)
+    }
+
+    /// `2.4 kg (0.6 gal)`, `2.4 kg`.
+    fn water_amount(&self, grams: f64) -> String {
+        match self.manner.unit {
+            // The US gallon holds 3.785 411 784 l, exactly.
+            Unit::F => format!("{} ({:.1}{NB}gal)", weight(grams), grams / 3785.411_784),
+            Unit::C => weight(grams),
         }
     }
 

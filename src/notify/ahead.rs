@@ -37,11 +37,16 @@ pub fn limit(target: Target, limit: f64, manner: Manner) -> String {
     }
 }
 
+/// Fewer say nothing of the next.
+const FEWEST: u32 = 5;
+
 /// How many came true, of those that are decided.
 pub fn record(tally: Tally) -> String {
     let decided = tally.came + tally.not;
     if decided == 0 {
         "About half of such forecasts come true; none was made here yet.".to_owned()
+    } else if decided < FEWEST {
+        format!("About half of such forecasts come true; {decided} here are too few to tell.")
     } else {
         // Of few it is not said how often they come true, only what that leaves open.
         let open = wilson(tally.came, decided, 0.9);

@@ -32,7 +32,7 @@ pub(super) fn text(
             &[
                 "Look at the heat, doors and vents now, while there is time.",
                 "Read a thermometer at the coldest crate.",
-                "Have covers and heat at hand before dark.",
+                "Have covers and heat at hand.",
             ],
             Some(heat),
         ),
@@ -139,7 +139,9 @@ pub(super) fn numbers(kind: Kind, figures: &Figures, manner: Manner) -> Option<S
                 span(hours_ms(hours)),
                 ahead::record(tally)
             ),
-            None => "The air no longer falls towards freezing.".to_owned(),
+            None => {
+                "Frost is told instead, or the air no longer falls towards freezing.".to_owned()
+            }
         },
         (Kind::Thaw, _) => match value {
             Some(above) if 0.0 < above => format!(
@@ -195,7 +197,9 @@ pub(super) fn past(kind: Kind, figures: &Figures, manner: Manner) -> Option<Stri
         .map(hours_ms)
         .map_or_else(String::new, |ms| format!(" for {}", span(ms)));
     Some(match kind {
-        Kind::FrostAhead => "The forecast no longer stands.".to_owned(),
+        Kind::FrostAhead => {
+            "Frost is told instead, or the air no longer falls towards freezing.".to_owned()
+        }
         Kind::Thaw => format!("The dew point outside was above the coldest crate{lasted}."),
         Kind::Shrink => format!(
             "At worst {} points beyond what it should be.",

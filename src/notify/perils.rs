@@ -2,7 +2,7 @@
 
 use super::words::{Manner, NB, percent, span_exact};
 use crate::{
-    climate::{tuber::Wetness, warmth},
+    climate::{drying::LIMP, tuber::Wetness, warmth},
     watch::{
         Limits, Stamp,
         models::{
@@ -224,6 +224,22 @@ fn drying(now: &CrateNow<'_>, at: Stamp, manner: Manner) -> Parts {
             format!(" Limp (15 % lost) by about {}.", manner.day(by))
         }
     });
+    let beyond = (loss.planting.shrink - loss.at_target) * 100.0;
+    let short = if loss.weighed {
+        format!(
+            "{} lighter by planting, by weighing",
+            p(loss.planting.shrink)
+        )
+    } else if 1.0 <= beyond {
+        format!("{beyond:.0} points too much by planting")
+    } else {
+        "no more than in good air".to_owned()
+    };
+    let packing = if LIMP <= loss.at_target && !loss.weighed {
+        " Even good air would make it limp: pack it tighter or damper, or weigh it to know."
+    } else {
+        ""
+    };
     let gap = if 1.0 <= now.gap_h {
         format!(
             " {} without readings widen the range.",
@@ -233,9 +249,9 @@ fn drying(now: &CrateNow<'_>, at: Stamp, manner: Manner) -> Parts {
         String::new()
     };
     (
-        format!("{} lighter by planting", p(loss.planting.shrink)),
+        short,
         format!(
-            "{} of its weight lost so far ({}), {} by planting on {} ({}); air at {} would take {}.{limp} {} a month at the pace of the last week. How fast it dries is {known}.{gap}",
+            "{} of its weight lost so far ({}), {} by planting on {} ({}); air at {} would take {}.{limp} {} a month at the pace of the last week. How fast it dries is {known}.{packing}{gap}",
             p(loss.now.shrink),
             range(loss.now),
             p(loss.planting.shrink),

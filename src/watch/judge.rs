@@ -11,7 +11,7 @@ use super::{
     bench::Bench,
     input::Input,
     life::Alert,
-    limits::Priority,
+    limits::{Kind, Priority},
     models::{Models, RoomLook},
     reading::{MINUTE_MS, Reading, SensorId, Stamp, Values},
     rule::Quantity,
@@ -446,10 +446,20 @@ impl Judge {
 
     /// Holds what was computed for a room against its rules.
     fn look(&mut self, look: &RoomLook, touched: &mut Vec<usize>) {
+        // What has come is forecast no more.
+        let frost = self
+            .alerts
+            .iter()
+            .any(|a| a.room == Some(look.room) && a.kind == Kind::Frost && 0 < a.level);
         let Bench { rules, dwells } = &mut self.benches[look.room];
         for (rule, dwell) in rules.iter().zip(dwells) {
             let value = look.values.iter().find(|(q, _)| *q == rule.quantity);
-            if let Some(&(_, value)) = value
+            let ahead = matches!(
+                rule.quantity,
+                Quantity::FrostAhead | Quantity::FrostAheadBelow
+            );
+            let value = value.map(|&(_, v)| if frost && ahead { f64::INFINITY } else { v });
+            if let Some(value) = value
                 && dwell.look(
                     &rule.look(look.at, value, 0.0, look.fresh),
                     rule.below,

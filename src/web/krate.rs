@@ -45,6 +45,10 @@ const POUND_G: f64 = 453.592_37;
 /// Weights that one crate can have, in grams: an ounce to a loaded pallet.
 const WEIGHTS_G: std::ops::RangeInclusive<f64> = 30.0..=1_000_000.0;
 
+/// No crate dries by more than this, or takes up so much, from one weighing to the next: a slip, or
+/// something was taken out (judgement; growers act at 15 to 20 % lost in a whole winter).
+const LARGEST_CHANGE: f64 = 0.15;
+
 /// Which crate.
 #[derive(Debug, Deserialize)]
 pub struct Asked {
@@ -89,6 +93,18 @@ pub async fn weigh(
         Ok(grams) => grams,
         Err(why) => return page(&site, &code, Some(refused(why)), back).await,
     };
+    let status = site.status.borrow().clone();
+    let last = status.models.krate(&code).and_then(|k| k.weighings.last());
+    if let Some(last) = last.filter(|_| anew != "yes") {
+        let change = f64::from(grams) / f64::from(last.grams) - 1.0;
+        if LARGEST_CHANGE < change.abs() {
+            let why = format!(
+                "It weighed {} last time. If something was taken out or put in, tick the box below; if not, weigh it again.",
+                weight_text(last.grams, site.manner.unit)
+            );
+            return page(&site, &code, Some(refused(why)), back).await;
+        }
+    }
     let act = Act::Weighed(Weighed {
         krate: code.clone(),
         weighed_at: site.clock.now(),

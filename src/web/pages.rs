@@ -35,10 +35,12 @@ use crate::{
     store::StoreError,
     watch::{
         Act, Occurrence, SensorNow, Stage, Stamp, Standing, State as AlertState, act::Named,
-        settings::RoomSettings,
+        models::Target, settings::RoomSettings,
     },
 };
 
+/// So many forecasts of one kind of which none came true are enough.
+const NEVER_CAME: u32 = 5;
 /// Alerts that are over, shown at most.
 const EARLIER: i64 = 50;
 
@@ -346,8 +348,14 @@ fn ahead_lines(status: &Status, room: &RoomSettings, now: Stamp, manner: Manner)
         return Vec::new();
     };
     let ahead = status.models.ahead(model, now);
-    let said = ahead.into_iter().map(|(target, limit, arrives)| {
-        let tally = model.tally.get(&target).copied().unwrap_or_default();
+    // What never came true here is kept in the record and said no more; frost always is.
+    let tally_of = |target| model.tally.get(&target).copied().unwrap_or_default();
+    let ahead = ahead.into_iter().filter(|(target, ..)| {
+        let tally = tally_of(*target);
+        *target == Target::Frost || 0 < tally.came || tally.not < NEVER_CAME
+    });
+    let said = ahead.map(|(target, limit, arrives)| {
+        let tally = tally_of(target);
         ahead::words(target, limit, arrives, tally, manner)
     });
     said.collect()

@@ -361,12 +361,12 @@ fn drying(c: &CrateNow<'_>, now: Stamp, manner: Manner) -> Option<Course> {
 fn waking(c: &CrateNow<'_>, now: Stamp, manner: Manner) -> Option<Course> {
     let degrees = |sum: f64| sum * (manner.degrees(1.0) - manner.degrees(0.0));
     let year = now.to_utc().year();
-    let days = c.air.days.iter();
+    let days = c.cohort.days.iter();
     let mut points: Vec<(i64, f64)> = days
         .filter(|d| Stamp(d.day * DAY_MS).to_utc().year() == year)
         .map(|d| ((d.day + 1) * DAY_MS, degrees(d.heat)))
         .collect();
-    points.push((now.0, degrees(c.air.heat)));
+    points.push((now.0, degrees(c.cohort.heat)));
     if points.len() < 2 {
         return None;
     }
@@ -386,8 +386,8 @@ fn waking(c: &CrateNow<'_>, now: Stamp, manner: Manner) -> Option<Course> {
         ticks,
         rows,
         sentence: format!(
-            "Warmth of the room since 1 January: {}. Early varieties wake at about {}, late ones at {}.",
-            manner.warmth(c.air.heat),
+            "Warmth since 1 January: {}. Early varieties wake at about {}, late ones at {}.",
+            manner.warmth(c.cohort.heat),
             manner.warmth(warmth::EARLY),
             manner.warmth(warmth::LATE)
         ),

@@ -67,7 +67,12 @@ fn words(site: &Site, a: &Standing, now: Stamp) -> Message {
 /// The worst of what goes on and people are told of.
 fn going_on(site: &Site, status: &Status, crates: &[Crate], now: Stamp) -> Option<Verdict> {
     let sounding = status.alerts.iter().filter(|a| a.state.is_sounding());
-    let active: Vec<&Standing> = sounding.collect();
+    let mut active: Vec<&Standing> = sounding.collect();
+    // Coming frost leads before anything that can wait until tomorrow.
+    active.sort_by_key(|a| {
+        let frost = matches!(a.occurrence.kind, Kind::Frost | Kind::FrostAhead);
+        std::cmp::Reverse((a.active && a.priority == Priority::High, a.active && frost))
+    });
     let worst = active.first()?;
     let told = words(site, worst, now);
     let standing = match worst.room.as_str() {

@@ -280,7 +280,7 @@ async fn a_crate_has_a_page_with_what_threatens_it_and_takes_its_weight() {
         "Crate C-01",
         "the cellar, north wall / 1",
         "Drying",
-        "lighter by planting",
+        "by planting on 15 May",
         "Mould index 0.00 of 6 on raw wood",
         "divided and washed and packed before the skins were dry",
         "Hukka and Viitanen 1999",

@@ -90,6 +90,8 @@ pub struct CohortDay {
     pub wet_h: f64,
     /// Mould index by surface at its end.
     pub mould: [f64; 4],
+    /// Warmth since 1 January at its end, C day.
+    pub heat: f64,
 }
 
 /// Their state.
@@ -358,6 +360,7 @@ impl Cohort {
                 today.margin_k = least(today.margin_k, margin);
                 today.wet_h = self.wet_h;
                 today.mould = self.mould.map(|m| m.index);
+                today.heat = self.heat;
             }
             _ => {
                 let today = CohortDay {
@@ -366,6 +369,7 @@ impl Cohort {
                     margin_k: margin,
                     wet_h: self.wet_h,
                     mould: self.mould.map(|m| m.index),
+                    heat: self.heat,
                 };
                 if let Some(over) = self.today.replace(today) {
                     let days = Arc::make_mut(&mut self.days);

@@ -87,6 +87,8 @@ pub struct Krate {
     pub(super) from: Toll,
     /// What it had taken when things were laid out anew.
     taken: Option<Toll>,
+    /// It stood in its room when that was called empty.
+    pub(super) left: bool,
     /// Room, air and cohort.
     pub(super) berth: Option<(usize, usize, usize)>,
     /// Those that moved together; 0 for one that has stood in one air.
@@ -124,6 +126,7 @@ impl Krate {
             known: Known::Assumed,
             from: Toll::default(),
             taken: None,
+            left: false,
             berth: None,
             course: 0,
             facts,
@@ -220,27 +223,35 @@ impl Models {
     }
 
     /// What stands in a room as it is called empty is gone: by the same name it comes back as another
-    /// filling. What is brought in later, before the room is in use again, is not.
+    /// filling, once the room has been empty for a day; before that it was a slip of the glove. What is
+    /// brought in later, before the room is in use again, keeps what it went through.
     pub(super) fn empty_crates(&mut self, at: Stamp, settings: &Settings) {
-        let emptied: Vec<&str> = (settings.rooms.iter())
-            .filter(|r| r.stage == Stage::Empty)
-            .map(|r| r.name.as_str())
-            .filter(|name| {
-                let mut before = self.rooms.iter();
-                before.any(|r| r.name == *name && r.stage != Stage::Empty)
-            })
-            .collect();
-        if emptied.is_empty() {
-            return;
-        }
-        for (code, krate) in Arc::make_mut(&mut self.crates) {
-            let room = krate.facts.room.trim();
-            if emptied.iter().any(|e| e.eq_ignore_ascii_case(room)) {
-                Arc::make_mut(&mut self.pasts).remove(code);
-                *krate = Krate {
-                    since: at,
-                    ..Krate::new(krate.facts.clone(), at)
-                };
+        let stage_of = |name: &str| {
+            let mut rooms = settings.rooms.iter();
+            rooms.find(|r| r.name == name).map(|r| r.stage)
+        };
+        for room in &self.rooms {
+            let (was, is) = (room.stage, stage_of(&room.name));
+            let of_room = |k: &Krate| k.facts.room.trim().eq_ignore_ascii_case(&room.name);
+            if was != Stage::Empty && is == Some(Stage::Empty) {
+                for krate in Arc::make_mut(&mut self.crates).values_mut() {
+                    krate.left |= of_room(krate);
+                }
+            } else if was == Stage::Empty && is != Some(Stage::Empty) {
+                let anew = room.is_long_empty(at);
+                for (code, krate) in Arc::make_mut(&mut self.crates) {
+                    if !krate.left || !of_room(krate) {
+                        continue;
+                    }
+                    krate.left = false;
+                    if anew {
+                        Arc::make_mut(&mut self.pasts).remove(code);
+                        *krate = Krate {
+                            since: room.emptied_at.unwrap_or(at),
+                            ..Krate::new(krate.facts.clone(), at)
+                        };
+                    }
+                }
             }
         }
     }

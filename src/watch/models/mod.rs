@@ -115,7 +115,7 @@ impl Models {
         for room in &settings.rooms {
             let old = before.iter().find(|r| r.name == room.name);
             self.rooms
-                .push(Arc::new(RoomModel::adopt(old, room, settings)));
+                .push(Arc::new(RoomModel::adopt(at, old, room, settings)));
         }
         let mut before = std::mem::take(&mut self.air);
         for sensor in settings.sensors.iter().filter(|s| s.role == Role::Air) {
@@ -167,6 +167,7 @@ impl Models {
                         // What was weighed in one packing says nothing of another.
                         krate.weighings.clear();
                     }
+                    krate.left &= krate.facts.room.eq_ignore_ascii_case(&facts.room);
                     krate.facts = facts.clone();
                 }
                 _ => {

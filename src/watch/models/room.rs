@@ -8,11 +8,13 @@ use crate::{
     watch::{
         crates::CrateFacts,
         limits::Band,
-        reading::{SensorId, Stamp},
+        reading::{HOUR_MS, SensorId, Stamp},
         settings::{Role, RoomSettings, SensorSettings, Settings, Stage},
     },
 };
 
+/// A room that is in use again within a day was never empty.
+const SLIP_MS: i64 = 24 * HOUR_MS;
 /// Forecasts of one room that are kept one by one.
 const MOST_FORECASTS: usize = 200;
 
@@ -31,6 +33,8 @@ pub struct RoomModel {
     pub forecasts: Arc<Vec<Forecast>>,
     /// What came of all that were ever made.
     pub tally: BTreeMap<Target, Tally>,
+    /// Since when nothing stands in it, while that is so.
+    pub(super) emptied_at: Option<Stamp>,
     /// Its air sensors.
     pub(super) sensors: Vec<SensorId>,
     /// Stands for what it holds while nobody has listed any crate.
@@ -39,7 +43,12 @@ pub struct RoomModel {
 
 impl RoomModel {
     /// The room under new settings; the same bodies of air keep their memory, unless it was empty.
-    pub(super) fn adopt(old: Option<&Arc<Self>>, room: &RoomSettings, settings: &Settings) -> Self {
+    pub(super) fn adopt(
+        at: Stamp,
+        old: Option<&Arc<Self>>,
+        room: &RoomSettings,
+        settings: &Settings,
+    ) -> Self {
         let own = || {
             let sensors = settings.sensors.iter();
             sensors.filter(|s| s.role == Role::Air && s.room == room.name)
@@ -54,8 +63,16 @@ impl RoomModel {
             }
         }
         wanted.push((None, sensors.clone()));
+        let (forecasts, tally) = old.map_or_else(Default::default, |o| {
+            (Arc::clone(&o.forecasts), o.tally.clone())
+        });
+        let emptied_at = match (room.stage, old) {
+            (Stage::Empty, Some(old)) if old.stage == Stage::Empty => old.emptied_at,
+            (Stage::Empty, _) => Some(at),
+            _ => None,
+        };
         // What stood in a room that was emptied is gone; the next winter begins anew.
-        let old = old.filter(|o| o.stage != Stage::Empty || room.stage == Stage::Empty);
+        let old = old.filter(|o| room.stage == Stage::Empty || !o.is_long_empty(at));
         let exposures = wanted.into_iter().map(|(near, ids)| {
             let same = old.and_then(|o| o.exposures.iter().find(|e| e.near == near));
             let mut exposure = same
@@ -74,11 +91,18 @@ impl RoomModel {
             stage: room.stage,
             band: room.in_force().band,
             exposures: exposures.collect(),
-            forecasts: old.map(|o| Arc::clone(&o.forecasts)).unwrap_or_default(),
-            tally: old.map(|o| o.tally.clone()).unwrap_or_default(),
+            forecasts,
+            tally,
+            emptied_at,
             sensors,
             unlisted: old.map_or_else(|| unlisted(&room.name), |o| o.unlisted.clone()),
         }
+    }
+
+    /// Nothing has stood in it for so long that nobody called it empty by a slip.
+    pub(super) fn is_long_empty(&self, at: Stamp) -> bool {
+        let since = self.emptied_at.filter(|_| self.stage == Stage::Empty);
+        since.is_some_and(|since| SLIP_MS <= at.since(since))
     }
 
     /// The body of air that a place belongs to: the one whose name the place begins with, the longest

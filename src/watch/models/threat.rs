@@ -85,15 +85,12 @@ pub fn threats(now: &CrateNow<'_>, limits: &Limits) -> Vec<Threat> {
         }),
     );
     let drying = now.loss.map_or(0.0, |loss| {
-        let score = if loss.weighed {
+        if loss.weighed {
             by_rungs(loss.planting.shrink * 100.0, &limits.shrink_weighed)
         } else {
             let beyond = loss.planting.shrink - loss.at_target;
             by_rungs(beyond * 100.0, &limits.shrink)
-        };
-        // What will be limp before it is planted is worth a look though the air is as it should be.
-        let limp = loss.limp_at.is_some();
-        score.max(if limp { NOTABLE } else { 0.0 })
+        }
     });
     let waking = NOTABLE * share(now.cohort.heat, warmth::EARLY);
     let mut threats: Vec<Threat> = [
