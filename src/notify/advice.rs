@@ -45,6 +45,8 @@ pub struct Tip {
 
 /// Air that was heard this long ago says nothing about now.
 const OLD_MS: i64 = HOUR_MS;
+/// Water in a US gallon of 3.785 411 784 l (exact), a litre taken as a kilogram, in grams.
+const GALLON_G: f64 = 3_785.411_784;
 /// A room is warmed to so much above its low limit, in kelvin.
 const ABOVE_LOW_K: f64 = 1.0;
 
@@ -328,8 +330,7 @@ impl Scene {
     /// `2.4 kg (0.6 gal)`, `2.4 kg`.
     fn water_amount(&self, grams: f64) -> String {
         match self.manner.unit {
-            // The US gallon holds 3.785 411 784 l, exactly.
-            Unit::F => format!("{} ({:.1}{NB}gal)", weight(grams), grams / 3785.411_784),
+            Unit::F => format!("{} ({:.1}{NB}gal)", weight(grams), grams / GALLON_G),
             Unit::C => weight(grams),
         }
     }
