@@ -200,7 +200,7 @@ fn text(occurrence: &Occurrence) -> computed::Text {
             "Close to sweating",
             "A little more damp or cold and water will stand on tubers, liners and walls.",
             &[
-                "Keep warm or damp air out; the first page says whether outside air may come in.",
+                "Keep warm or damp air out; drier air from outside helps.",
                 "Keep the air moving along cold walls with a fan.",
             ],
             Some(WATER),
@@ -209,7 +209,7 @@ fn text(occurrence: &Occurrence) -> computed::Text {
             "Sweating",
             "Water stands on cold surfaces; wet skins let rot in.",
             &[
-                "Keep warm or damp air out, and run a fan; the first page says whether outside air may come in.",
+                "Keep warm or damp air out, and run a fan; drier air from outside helps.",
                 "Wipe off water, open liners, move crates off the cold wall.",
                 "Warm the room slowly rather than fast.",
             ],
