@@ -10,21 +10,22 @@ pub const SLOT_MS: i64 = 10 * MINUTE_MS;
 pub const SPAN_MS: i64 = 48 * HOUR_MS;
 const SLOTS: i64 = SPAN_MS / SLOT_MS;
 
+/// A mean in the making, of whole thousandths.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-struct Sum {
+pub(super) struct Sum {
     total: i64,
     count: i64,
 }
 
 impl Sum {
-    fn add(&mut self, thousandths: Option<i32>) {
+    pub(super) fn add(&mut self, thousandths: Option<i32>) {
         if let Some(value) = thousandths {
             self.total += i64::from(value);
             self.count += 1;
         }
     }
 
-    fn mean(self) -> Option<f64> {
+    pub(super) fn mean(self) -> Option<f64> {
         (0 < self.count).then(|| self.total as f64 / self.count as f64 / 1000.0)
     }
 }

@@ -9,6 +9,7 @@ use super::{
 use crate::watch::{
     limits::Limits,
     reading::{HOUR_MS, Stamp, Values},
+    recent::Sum,
 };
 
 /// What the air was, and when.
@@ -24,25 +25,6 @@ pub struct AirNow {
 
 /// Means that are looked at for a trend.
 const KEPT_MS: i64 = 6 * HOUR_MS;
-
-#[derive(Debug, Clone, Copy, Default)]
-struct Sum {
-    total: i64,
-    count: i64,
-}
-
-impl Sum {
-    fn add(&mut self, thousandths: Option<i32>) {
-        if let Some(value) = thousandths {
-            self.total += i64::from(value);
-            self.count += 1;
-        }
-    }
-
-    fn mean(self) -> Option<f64> {
-        (0 < self.count).then(|| self.total as f64 / self.count as f64 / 1000.0)
-    }
-}
 
 /// The memory of one air sensor.
 #[derive(Debug, Clone, Default)]
