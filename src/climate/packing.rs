@@ -170,20 +170,6 @@ impl Packing {
             | Self::Soil => Coefficient::buried(),
         }
     }
-
-    /// Whether the tubers lie in a medium rather than in air, paper or film.
-    pub fn is_buried(self) -> bool {
-        matches!(
-            self,
-            Self::Peat
-                | Self::Shavings
-                | Self::Sawdust
-                | Self::Vermiculite
-                | Self::Perlite
-                | Self::Sand
-                | Self::Soil
-        )
-    }
 }
 
 #[cfg(test)]

@@ -46,32 +46,6 @@ pub fn lag_h(packing: Packing, gross_kg: Option<f64>) -> f64 {
     }
 }
 
-/// Core temperature to start from, in C: the mean of the air over the last two time constants.
-///
-/// Air as (hours ago, C), oldest first; readings stand for the time about them, so that a dense
-/// stretch counts no more than a sparse one. `None` where no reading is that young.
-pub fn start(air: &[(f64, f64)], tau_h: f64) -> Option<f64> {
-    let recent = |ago: f64| ago <= 2.0 * tau_h;
-    let (mut sum, mut span) = (0.0, 0.0);
-    for pair in air.windows(2) {
-        let ((from, a), (to, b)) = (pair[0], pair[1]);
-        if recent(from) {
-            sum += (from - to).abs() * f64::midpoint(a, b);
-            span += (from - to).abs();
-        }
-    }
-    if 0.0 < span {
-        Some(sum / span)
-    } else {
-        air.iter().rev().find(|(ago, _)| recent(*ago)).map(|a| a.1)
-    }
-}
-
-/// The coldest place that the air can wet, in C: the worst of core, air and probe.
-pub fn surface_c(core_c: f64, air_c: f64, probe_c: Option<f64>) -> f64 {
-    core_c.min(air_c).min(probe_c.unwrap_or(f64::INFINITY))
-}
-
 /// How far a sensor may be off.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SensorError {
@@ -87,6 +61,17 @@ impl Default for SensorError {
         Self {
             temperature_k: 0.3,
             humidity_pct: 3.0,
+        }
+    }
+}
+
+impl SensorError {
+    /// The worse of two sensors, each quantity for itself.
+    #[must_use]
+    pub fn or_worse(self, other: Self) -> Self {
+        Self {
+            temperature_k: self.temperature_k.max(other.temperature_k),
+            humidity_pct: self.humidity_pct.max(other.humidity_pct),
         }
     }
 }
@@ -368,23 +353,6 @@ mod tests {
                 "{packing:?} {kg:?}"
             );
         }
-    }
-
-    #[test]
-    fn a_start_is_the_mean_of_the_recent_air() {
-        let air = [
-            (60.0, 30.0),
-            (20.0, 10.0),
-            (10.0, 8.0),
-            (9.9, 8.0),
-            (0.0, 6.0),
-        ];
-        // 9 over 10 h, 8 over 0.1 h, 7 over 9.9 h.
-        let found = start(&air, 12.0).unwrap();
-        assert!((found - (90.0 + 0.8 + 69.3) / 20.0).abs() < 1e-9, "{found}");
-        assert_eq!(start(&[(1.0, 5.0)], 12.0), Some(5.0));
-        assert_eq!(start(&[(30.0, 5.0)], 12.0), None);
-        assert_eq!(start(&[], 12.0), None);
     }
 
     #[test]

@@ -279,7 +279,7 @@ fn room(
         dew_point: air
             .dew_point()
             .map(|d| format!("Dew point {}", manner.temperature(d))),
-        margin: air.margin().map(|m| margin_text(site, m)),
+        margin: margin_text(site, &air),
         heard: air.heard_at.map_or_else(
             || "Not heard yet".to_owned(),
             |at| format!("Heard {}", ago(at, now)),

@@ -77,10 +77,8 @@ pub(super) fn moist_air(
             };
             (who, t)
         });
-    let coldest = coldest.map(|(who, t)| {
-        let probe = room_air(status, &room.name).coldest;
-        (who, probe.map_or(t, |p| p.min(t)))
-    });
+    let air = room_air(status, &room.name);
+    let coldest = coldest.map(|(who, t)| (who, air.coldest.map_or(t, |p| p.min(t))));
     let outdoor = status
         .models
         .outdoor()
@@ -93,6 +91,7 @@ pub(super) fn moist_air(
         band_t_c: (band.low_c, band.high_c),
         band_rh: (band.low_pct, band.high_pct),
         coldest,
+        error: air.error,
         outdoor: outdoor.and_then(|o| Some((o.temperature_c?, o.humidity_pct?))),
         unit: manner.letter(),
         pressure_pa: altitude.unwrap_or(Pascal::STANDARD_ATMOSPHERE).pascal(),

@@ -7,6 +7,7 @@ use super::{
     view::{self, RoomAir, crates_in, room_air, standing_tone},
 };
 use crate::{
+    climate::tuber::Wetness,
     engine::Status,
     notify::{
         message::{Message, the, until},
@@ -16,9 +17,6 @@ use crate::{
     watch::{Kind, Priority, RoomSettings, Stage, Stamp, Standing, State as AlertState, Subject},
 };
 
-/// A condensation margin below this is within the error of common sensors: 3 % of humidity are
-/// 0.55 C of dew point at 10 C and 80 % (WMO-No. 8 formula, differentiated).
-const CANNOT_TELL_K: f64 = 0.55;
 /// Further alerts that the answer names; the rest are counted.
 const ALSO_NAMED: usize = 2;
 
@@ -289,9 +287,7 @@ fn aside(site: &Site, status: &Status, now: Stamp) -> Option<String> {
 
 fn air_sentence(site: &Site, air: &RoomAir, now: Stamp) -> Option<String> {
     let heard = ago(air.heard_at?, now);
-    let margin = air
-        .margin()
-        .map_or_else(String::new, |m| format!(", {}", margin_text(site, m)));
+    let margin = margin_text(site, air).map_or_else(String::new, |m| format!(", {m}"));
     Some(format!(
         "{}, {}{margin}. Heard {heard}.",
         site.manner.temperature(air.temperature?),
@@ -299,14 +295,14 @@ fn air_sentence(site: &Site, air: &RoomAir, now: Stamp) -> Option<String> {
     ))
 }
 
-pub(super) fn margin_text(site: &Site, margin: f64) -> String {
-    if margin <= 0.0 {
-        "at or below the dew point: sweating".to_owned()
-    } else if margin < CANNOT_TELL_K {
-        "too close to the dew point to tell whether it sweats".to_owned()
-    } else {
-        format!("{} clear of sweating", site.manner.difference(margin))
-    }
+/// How far a room is from sweating, in words; never "clear" within what its sensors can err.
+pub(super) fn margin_text(site: &Site, air: &RoomAir) -> Option<String> {
+    let (margin, wetness) = air.wetness()?;
+    Some(match wetness {
+        Wetness::Wet => "at or below the dew point: sweating".to_owned(),
+        Wetness::CannotTell => "too close to the dew point to tell whether it sweats".to_owned(),
+        Wetness::Dry => format!("{} clear of sweating", site.manner.difference(margin)),
+    })
 }
 
 fn list(names: &[String]) -> String {

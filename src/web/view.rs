@@ -8,7 +8,10 @@ use super::{
     html::{Alert, Frame, Seen, Tab, Tone},
 };
 use crate::{
-    climate::{Air, Celsius, RelativeHumidity, mould},
+    climate::{
+        Air, Celsius, RelativeHumidity, mould,
+        tuber::{self, SensorError, Wetness},
+    },
     engine::Status,
     notify::{
         message::{Message, figures_of_past},
@@ -44,6 +47,8 @@ pub struct RoomAir {
     pub temperatures: Option<(f64, f64)>,
     /// Driest and dampest of the air sensors, in percent.
     pub humidities: Option<(f64, f64)>,
+    /// How far its air sensors may be off, the worst of them.
+    pub error: SensorError,
     /// `temperature` or `humidity` where an air sensor gave it once and none gives it now.
     pub lost: Option<&'static str>,
 }
@@ -67,6 +72,13 @@ impl RoomAir {
             .chain(self.temperature)
             .reduce(f64::min)?;
         Some(coldest - self.dew_point()?)
+    }
+
+    /// The margin, and what can be said of it within what the sensors can err.
+    pub fn wetness(&self) -> Option<(f64, Wetness)> {
+        let margin = self.margin()?;
+        let error = tuber::margin_error_k(self.air()?, self.error);
+        Some((margin, tuber::wetness(margin, error)))
     }
 
     /// In which way it lies outside a band, for a room that has no alert (yet).
@@ -132,6 +144,11 @@ pub fn room_air(status: &Status, room: &str) -> RoomAir {
     RoomAir {
         temperatures: range(&t),
         humidities: range(&rh),
+        error: air
+            .iter()
+            .map(|s| s.settings.accuracy())
+            .reduce(SensorError::or_worse)
+            .unwrap_or_default(),
         lost,
         temperature: mean(t),
         humidity: mean(rh),

@@ -81,7 +81,7 @@ impl RoomModel {
             exposure.error = own()
                 .filter(|s| ids.contains(&s.id))
                 .map(SensorSettings::accuracy)
-                .reduce(worse)
+                .reduce(SensorError::or_worse)
                 .unwrap_or_default();
             exposure.sensors = ids;
             exposure
@@ -136,13 +136,6 @@ impl RoomModel {
         if let Some(made) = made {
             *made = forecast;
         }
-    }
-}
-
-fn worse(a: SensorError, b: SensorError) -> SensorError {
-    SensorError {
-        temperature_k: a.temperature_k.max(b.temperature_k),
-        humidity_pct: a.humidity_pct.max(b.humidity_pct),
     }
 }
 

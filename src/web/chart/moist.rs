@@ -10,7 +10,7 @@ use super::{
     label::{Anchor, Area, Labels, Spot, round_values},
     name, path, tenth, whole,
 };
-use crate::climate::{Air, Celsius, Pascal, RelativeHumidity, mould};
+use crate::climate::{Air, Celsius, Pascal, RelativeHumidity, mould, tuber::SensorError};
 
 /// The frame; figures stand left of it and below, the names of the curves above it and right.
 const LEFT: f64 = 28.0;
@@ -57,6 +57,8 @@ pub struct MoistAir {
     pub band_rh: (f64, f64),
     /// The coldest surface: its name in a sentence ("crate C-07") and temperature in Celsius.
     pub coldest: Option<(String, f64)>,
+    /// How far the sensors of the air may be off.
+    pub error: SensorError,
     /// Outdoor air: temperature in Celsius, humidity in percent.
     pub outdoor: Option<(f64, f64)>,
     /// Unit the temperatures are shown in, `F` or `C`.

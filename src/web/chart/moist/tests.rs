@@ -24,6 +24,7 @@ fn day(air: impl Fn(i64) -> Option<(f64, f64)>) -> MoistAir {
         band_t_c: ((40.0 - 32.0) / 1.8, (52.0 - 32.0) / 1.8),
         band_rh: (75.0, 85.0),
         coldest: Some(("crate C-07".to_owned(), 7.8)),
+        error: crate::climate::tuber::SensorError::default(),
         outdoor: Some((4.0, 90.0)),
         unit: "F",
         pressure_pa: 101_325.0,
@@ -131,8 +132,8 @@ fn the_sentence_says_what_the_picture_shows() {
     assert_eq!(
         said(day(|i| Some((9.5 + 0.5 * (i % 2) as f64, 80.0)))),
         "In the last day: 49.1 to 50.0 F, 5.9 to 6.1 g of water per kg of dry air. Now 50.0 F, 80 %, \
-         6.1 g/kg: in the band. At 46.0 F, crate C-07 sweats above 6.6 g/kg: 2.0 F clear of \
-         sweating. Outdoor air holds 4.5 g/kg."
+         6.1 g/kg: in the band. At 46.0 F, crate C-07 sweats above 6.6 g/kg: too close to tell \
+         whether it sweats. Outdoor air holds 4.5 g/kg."
     );
     let mut metric = day(|_| Some((10.0, 66.0)));
     metric.unit = "C";

@@ -6,10 +6,7 @@ use super::{
     super::{NB, SLOT_MS, Span, escape, figure, plain, time},
     Drawn, MoistAir, air,
 };
-
-/// A condensation margin below this is within the error of common sensors: 3 % of humidity are
-/// 0.55 C of dew point at 10 C and 80 % (WMO-No. 8 formula, differentiated).
-const CANNOT_TELL_K: f64 = 0.55;
+use crate::climate::tuber::{self, Wetness};
 
 impl MoistAir {
     /// What the picture shows, for those who would rather read it.
@@ -44,12 +41,16 @@ impl MoistAir {
                 figure(self.shown(t), 1),
                 figure(w, 1)
             );
-            let margin = now.and_then(|now| Some(t - air(now.t, now.rh)?.dew_point().degrees()));
+            let margin = now.and_then(|now| {
+                let air = air(now.t, now.rh)?;
+                let k = t - air.dew_point().degrees();
+                Some((k, tuber::wetness(k, tuber::margin_error_k(air, self.error))))
+            });
             match margin {
                 None => {}
-                Some(k) if k <= 0.0 => out += ": it is sweating",
-                Some(k) if k < CANNOT_TELL_K => out += ": too close to tell whether it sweats",
-                Some(k) => {
+                Some((_, Wetness::Wet)) => out += ": it is sweating",
+                Some((_, Wetness::CannotTell)) => out += ": too close to tell whether it sweats",
+                Some((k, Wetness::Dry)) => {
                     let k = if unit == "F" { k * 1.8 } else { k };
                     let _ = write!(out, ": {}{NB}{unit} clear of sweating", figure(k, 1));
                 }
