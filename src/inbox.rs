@@ -9,7 +9,10 @@ use serde::Serialize;
 use thiserror::Error;
 use tokio::sync::{mpsc, oneshot, watch};
 
-use crate::watch::{Act, Heard, SensorName, reading::Refused};
+use crate::{
+    stock::ledger::{Asked, Outcome},
+    watch::{Act, Heard, SensorName, reading::Refused},
+};
 
 /// Messages that may wait; a sender beyond that waits for its turn.
 const WAITING: usize = 64;
@@ -29,8 +32,8 @@ pub struct Batch {
     pub position: Option<String>,
 }
 
-/// What became of a batch, told after it is on disk.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+/// What became of a message, told after it is on disk.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct Receipt {
     /// New readings.
     pub stored: u64,
@@ -42,6 +45,9 @@ pub struct Receipt {
     pub conflicts: Vec<Refused>,
     /// What could not be understood or used.
     pub refused: Vec<Refused>,
+    /// What came of deeds asked of the stock ledger, one by one.
+    #[serde(skip)]
+    pub entered: Vec<Outcome>,
 }
 
 /// Contradictions that are named one by one.
@@ -56,6 +62,7 @@ impl Receipt {
         let room = CONFLICTS_NAMED.saturating_sub(self.conflicts.len());
         self.conflicts.extend(more.conflicts.into_iter().take(room));
         self.refused.extend(more.refused);
+        self.entered.extend(more.entered);
     }
 }
 
@@ -69,6 +76,15 @@ pub enum Message {
         /// What.
         act: Act,
         /// Who.
+        who: String,
+    },
+    /// Enter deeds into the stock ledger.
+    Stock {
+        /// In this order.
+        asked: Vec<Asked>,
+        /// All or nothing.
+        together: bool,
+        /// By whom.
         who: String,
     },
     /// Owe a test message by one channel.

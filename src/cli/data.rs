@@ -253,6 +253,9 @@ fn crates(path: &Path, config: &Path) -> Outcome {
         imported.changed_crates,
         imported.unchanged_crates
     );
+    for (code, refusal) in &imported.refused {
+        tell!("crate {code}: {refusal}. {}", refusal.remedy());
+    }
     if parsed.faults.is_empty() {
         return Ok(());
     }

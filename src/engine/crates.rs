@@ -1,18 +1,30 @@
-//! Crates as the stock has them, brought before the judge when they change.
+//! The stock before the judge: what people enter, and crates that others changed beside the daemon.
 
 use tracing::error;
 
 use super::live::Engine;
 use crate::{
     climate::Packing,
-    stock::{Form, list::Crate},
-    store::StoreError,
-    watch::{Act, CrateFacts, Stamp, act::Stood},
+    inbox::Receipt,
+    stock::{
+        CrateCode, Form,
+        ledger::{Asked, Deed, Entry, Outcome},
+        list::Crate,
+    },
+    store::{StoreError, Tx, ledger::Request},
+    watch::{
+        Act, CrateFacts, Models, Stamp,
+        act::{Stood, Weighed},
+    },
 };
 
 /// How often it is looked whether the stock has changed, in milliseconds; whoever changes it may do so
 /// beside the daemon.
 const EVERY_MS: i64 = 5000;
+
+/// No crate dries by more than this, or takes up so much, from one weighing to the next: a slip, or
+/// something was taken out (judgement; growers act at 15 to 20 % lost in a whole winter).
+const LARGEST_CHANGE: f64 = 0.15;
 
 impl Engine {
     /// Looks at the stock if it is time to.
@@ -41,19 +53,151 @@ impl Engine {
         if self.stock.0 == Some(revision) {
             return Ok(());
         }
-        let listed = self.store.crates().await?.iter().map(facts).collect();
-        if let Some((changed, gone)) = self.memory.judge.models().differing(listed) {
-            let mut tx = self.store.begin().await?;
-            let act = Act::Crates(Stood { changed, gone });
-            self.act(&mut tx, at, "crate list", act).await?;
+        let listed = self.store.crates().await?;
+        let mut tx = self.store.begin().await?;
+        if self.stood(&mut tx, at, "crate list", &listed).await? {
             tx.set_alive(at).await?;
             tx.commit().await?;
             self.last_alive = at;
             self.publish(None);
+        } else {
+            tx.commit().await?;
         }
         self.stock.0 = Some(revision);
         Ok(())
     }
+
+    /// Tells the judge how the crates stand, if that is news to it.
+    async fn stood(
+        &mut self,
+        tx: &mut Tx,
+        at: Stamp,
+        who: &str,
+        listed: &[Crate],
+    ) -> Result<bool, StoreError> {
+        let listed = listed.iter().map(facts).collect();
+        let Some((changed, gone)) = self.memory.judge.models().differing(listed) else {
+            return Ok(false);
+        };
+        self.act(tx, at, who, Act::Crates(Stood { changed, gone }))
+            .await?;
+        Ok(true)
+    }
+
+    /// Enters what people ask for, and lets the judge see what it means for the crates.
+    pub(super) async fn enter(
+        &mut self,
+        tx: &mut Tx,
+        at: Stamp,
+        asked: &[Asked],
+        together: bool,
+        who: &str,
+    ) -> Result<Receipt, StoreError> {
+        let anew = weighed_anew(tx, asked).await?;
+        let models = self.memory.judge.models();
+        let doubt = |deed: &Deed| doubted(models, &anew, deed);
+        let request = Request {
+            asked,
+            together,
+            at,
+            who,
+            doubt: &doubt,
+        };
+        let (outcomes, stock, entries) = tx.enter(&request).await?;
+        if entries.is_empty() {
+            return Ok(Receipt {
+                entered: outcomes,
+                ..Receipt::default()
+            });
+        }
+        self.stood(tx, at, who, &stock.list()).await?;
+        for entry in &entries {
+            let Deed::Weighed { krate, .. } = &entry.deed else {
+                continue;
+            };
+            let nth = outcomes
+                .iter()
+                .position(|o| *o == Outcome::Entered(entry.id));
+            let sure = nth.and_then(|nth| asked.get(nth)).is_some_and(|a| a.sure);
+            self.weighed(tx, at, entry, sure || anew.contains(krate))
+                .await?;
+        }
+        Ok(Receipt {
+            entered: outcomes,
+            ..Receipt::default()
+        })
+    }
+
+    /// Shows the judge what the scale said.
+    async fn weighed(
+        &mut self,
+        tx: &mut Tx,
+        at: Stamp,
+        entry: &Entry,
+        anew: bool,
+    ) -> Result<(), StoreError> {
+        let Deed::Weighed { krate, grams } = &entry.deed else {
+            return Ok(());
+        };
+        let act = Act::Weighed(Weighed {
+            krate: krate.to_string(),
+            weighed_at: Stamp::from(entry.done_at()).min(at),
+            grams: *grams,
+            anew,
+        });
+        // A crate whose air is not watched has a weight in the ledger and no model to learn from it.
+        if self
+            .memory
+            .judge
+            .refuses(&act.clone().into_input(at, &entry.who))
+            .is_none()
+        {
+            self.act(tx, at, &entry.who, act).await?;
+        }
+        Ok(())
+    }
+}
+
+/// Crates on the scale for which earlier weights count no more, because something came or went since.
+async fn weighed_anew(tx: &mut Tx, asked: &[Asked]) -> Result<Vec<CrateCode>, StoreError> {
+    let mut anew: Vec<CrateCode> = Vec::new();
+    if !asked
+        .iter()
+        .any(|one| matches!(one.deed, Deed::Weighed { .. }))
+    {
+        return Ok(anew);
+    }
+    let stock = tx.stock().await?;
+    for (nth, one) in asked.iter().enumerate() {
+        let Deed::Weighed { krate, .. } = &one.deed else {
+            continue;
+        };
+        let own = stock.find(krate).map(|(id, _)| id);
+        let moved = |a: &Asked| !a.deed.only_adds() && stock.starts_from(&a.deed) == own;
+        if asked[..nth].iter().any(moved) || tx.changed_since_weighed(krate).await? {
+            anew.push(krate.clone());
+        }
+    }
+    Ok(anew)
+}
+
+/// What of a deed can hardly be.
+fn doubted(models: &Models, anew: &[CrateCode], deed: &Deed) -> Option<String> {
+    let Deed::Weighed { krate, grams } = deed else {
+        return None;
+    };
+    if anew.contains(krate) {
+        return None;
+    }
+    let last = models.krate(krate.as_str())?.weighings.last()?;
+    let change = f64::from(*grams) / f64::from(last.grams) - 1.0;
+    (LARGEST_CHANGE < change.abs()).then(|| {
+        let more = if change < 0.0 { "less" } else { "more" };
+        format!(
+            "that is {:.0} % {more} than at the last weighing",
+            change.abs() * 100.0
+        )
+    })
 }
 
 /// What the models must know of a crate.

@@ -332,6 +332,11 @@ impl Engine {
             receipts.push(match message {
                 Message::Readings(batch) => Ok(self.batch(&mut tx, batch, at, &mut fresh).await?),
                 Message::Act { act, who } => self.ask(&mut tx, at, &who, act).await?,
+                Message::Stock {
+                    asked,
+                    together,
+                    who,
+                } => Ok(self.enter(&mut tx, at, &asked, together, &who).await?),
                 Message::Test { channel } => self.test(&mut tx, at, &channel).await?,
             });
         }
@@ -568,6 +573,7 @@ impl Memory {
 fn weight(envelope: &Envelope) -> usize {
     match &envelope.message {
         Message::Readings(batch) => batch.heard.len(),
+        Message::Stock { asked, .. } => asked.len(),
         Message::Act { .. } | Message::Test { .. } => 1,
     }
 }

@@ -6,6 +6,7 @@ use std::{
 };
 
 use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
 
 use super::{
     CrateCode, Form, Prepared,
@@ -20,6 +21,17 @@ pub const COLUMNS: [&str; 11] = [
 
 /// Without these a row says too little to find a crate again.
 const NEEDED: [&str; 5] = ["code", "room", "variety", "form", "count"];
+
+/// Longest name of a room, in characters.
+pub(super) const ROOM: usize = 60;
+/// Longest place, in characters.
+pub(super) const PLACE: usize = 80;
+/// Longest packing, in characters.
+pub(super) const PACKING: usize = 60;
+/// Longest name of a variety, in characters.
+pub(super) const VARIETY: usize = 80;
+/// Longest remark, in characters.
+pub(super) const NOTE: usize = 200;
 
 /// About ten thousand lots; a farm of 500 crates fills a twentieth.
 const MAX_BYTES: usize = 1 << 20;
@@ -37,22 +49,26 @@ pub struct Parsed {
 }
 
 /// One labelled container at one place.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Crate {
     /// What stands on the label.
     pub code: CrateCode,
     /// The room it stands in, never empty.
     pub room: String,
     /// Where in the room, empty when the list does not say.
+    #[serde(default)]
     pub place: String,
     /// The medium and container around the tubers, empty when the list does not say.
+    #[serde(default)]
     pub packing: String,
     /// What is in it.
     pub lots: Vec<Lot>,
 }
 
 /// Tubers of one variety, one form and one dig in one crate.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Lot {
     /// The variety's name, never empty.
     pub variety: String,
@@ -61,12 +77,16 @@ pub struct Lot {
     /// How many, 1 to 100 000.
     pub count: u32,
     /// The day it was dug, when known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub dug: Option<NaiveDate>,
     /// Weight in grams, when it was weighed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub weight_g: Option<u32>,
     /// The grower's remark, empty when there is none.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
     pub note: String,
     /// What was done to them before they were packed.
+    #[serde(default, skip_serializing_if = "Prepared::is_none")]
     pub prepared: Prepared,
 }
 
@@ -292,16 +312,19 @@ impl List {
         };
         let code = row.take("code", cell::code);
         let said = [
-            ("room", row.take("room", |text| cell::words(text, 60))),
-            ("place", row.take("place", |text| cell::words(text, 80))),
-            ("packing", row.take("packing", |text| cell::words(text, 60))),
+            ("room", row.take("room", |text| cell::words(text, ROOM))),
+            ("place", row.take("place", |text| cell::words(text, PLACE))),
+            (
+                "packing",
+                row.take("packing", |text| cell::words(text, PACKING)),
+            ),
         ];
-        let variety = row.take("variety", |text| cell::words(cell::filled(text)?, 80));
+        let variety = row.take("variety", |text| cell::words(cell::filled(text)?, VARIETY));
         let form = row.take("form", cell::form);
         let count = row.take("count", cell::count);
         let dug = row.take("dug", cell::dug);
         let weight_g = row.take("weight", cell::weight);
-        let note = row.take("note", |text| cell::words(text, 200));
+        let note = row.take("note", |text| cell::words(text, NOTE));
         let prepared = row.take("prepared", cell::prepared);
 
         let Some(code) = code else { return };

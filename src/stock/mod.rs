@@ -7,10 +7,18 @@ use std::{
     str::FromStr,
 };
 
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use thiserror::Error;
 
 mod cell;
+pub mod check;
+mod finding;
+pub mod ledger;
 pub mod list;
+pub mod place;
+pub mod round;
+
+pub use finding::{Finding, Treatment};
 
 /// What stands on a crate's label: 1 to 24 letters A to Z, digits, `-`, `.` and `/`.
 ///
@@ -211,6 +219,32 @@ impl fmt::Display for Prepared {
         ];
         let words: Vec<&str> = words.into_iter().flatten().collect();
         f.pad(&words.join("; "))
+    }
+}
+
+/// In JSON as the words that people write and read.
+macro_rules! as_words {
+    ($($name:ty),*) => {$(
+        impl Serialize for $name {
+            fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+                to.collect_str(self)
+            }
+        }
+
+        impl<'de> Deserialize<'de> for $name {
+            fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+                String::deserialize(from)?.parse().map_err(de::Error::custom)
+            }
+        }
+    )*};
+}
+as_words!(CrateCode, Form, Prepared);
+
+impl Prepared {
+    // serde asks by reference.
+    #[allow(clippy::trivially_copy_pass_by_ref)]
+    fn is_none(&self) -> bool {
+        *self == Self::default()
     }
 }
 

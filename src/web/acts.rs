@@ -103,14 +103,19 @@ pub(super) async fn ask(
     match site.inbox.send(message).await {
         Ok(_) => Ok(None),
         Err(Unavailable::Refused(why)) => Ok(Some(why)),
-        Err(error) => Err(Failed::told(
-            site,
-            StatusCode::SERVICE_UNAVAILABLE,
-            "That could not be noted",
-            error.to_string(),
-            "Press the button again in a minute.",
-        )),
+        Err(error) => Err(unavailable(site, &error)),
     }
+}
+
+/// The page that says that nothing could be noted.
+pub(super) fn unavailable(site: &Site, error: &Unavailable) -> Failed {
+    Failed::told(
+        site,
+        StatusCode::SERVICE_UNAVAILABLE,
+        "That could not be noted",
+        error.to_string(),
+        "Press the button again in a minute.",
+    )
 }
 
 fn done(site: &Site, refusal: Option<String>, back: &str) -> Result<Response, Failed> {

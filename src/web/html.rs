@@ -57,11 +57,13 @@ pub enum Tab {
     Now,
     /// What needs a person, and what did.
     Alerts,
+    /// The walk through the crates that are due.
+    Round,
     /// The stock.
     Crates,
     /// The sensors and where their readings come from.
     Sensors,
-    /// None of the four.
+    /// None of these.
     Elsewhere,
 }
 

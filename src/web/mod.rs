@@ -11,7 +11,6 @@ pub mod forms;
 pub mod guard;
 pub mod html;
 pub mod kinds;
-pub mod krate;
 pub mod look_back;
 pub mod names;
 pub mod pages;
@@ -133,12 +132,6 @@ pub fn router(site: Site) -> Router {
             "/rooms/stage",
             post(acts::stage).get(async || Redirect::to("/")),
         )
-        .route("/crates", get(stock::crates))
-        .route("/crate", get(krate::krate))
-        .route(
-            "/crate/weigh",
-            post(krate::weigh).get(async || Redirect::to("/crates")),
-        )
         .route("/sensors", get(sensors::sensors))
         .route("/events", get(events))
         .route("/static/{*path}", get(file))
@@ -149,6 +142,7 @@ pub fn router(site: Site) -> Router {
         .route("/feeds/alerts.atom", get(feed::alerts))
         .route("/healthz", get(async || "alive\n"))
         .route("/readyz", get(api::ready))
+        .merge(stock::routes())
         .merge(access::routes())
         .fallback(pages::nothing_here)
         .with_state(site)

@@ -12,10 +12,13 @@ use axum::{
 use serde::Deserialize;
 
 use super::{
-    Site,
-    html::{By, CrateGroup, CratesPage, Krate, Lot, Tab, Tone},
-    pages::{Failed, path_of, render, small},
-    view::{self, room_air, standing_tone},
+    super::{
+        Site,
+        html::{By, CrateGroup, CratesPage, Krate, Lot, Tab, Tone},
+        pages::{Failed, path_of, render, small},
+        view::{self, room_air, standing_tone},
+    },
+    krate::href,
 };
 use crate::{
     climate::Unit,
@@ -37,7 +40,7 @@ const SEARCH: usize = 60;
 
 /// What the page was asked for.
 #[derive(Debug, Default, Deserialize)]
-pub struct Asked {
+pub(super) struct Asked {
     #[serde(default)]
     by: String,
     #[serde(default)]
@@ -45,7 +48,7 @@ pub struct Asked {
 }
 
 /// `GET /crates?by=crate|place|variety&q=...`.
-pub async fn crates(
+pub(super) async fn crates(
     State(site): State<Site>,
     OriginalUri(uri): OriginalUri,
     asked: Result<Query<Asked>, QueryRejection>,
@@ -306,7 +309,7 @@ fn krate(
     Krate {
         code: krate.code.to_string(),
         place,
-        href: super::krate::href(code),
+        href: href(code),
         tone: named.map(standing_tone),
         threat: worst_line(code, worst, status, site, now),
         lots: lots_of(krate, site.manner.unit),
@@ -346,7 +349,7 @@ pub(super) fn lots_of(krate: &Crate, unit: Unit) -> Vec<Lot> {
 }
 
 /// The crate of a room that is most at risk, where one is worth a look: its page, and why.
-pub(super) fn worst_of(
+pub(in crate::web) fn worst_of(
     status: &Status,
     room: &RoomSettings,
     site: &Site,
@@ -363,7 +366,7 @@ pub(super) fn worst_of(
     let words = perils::words(threat, stand, &limits, now, site.manner);
     let code = &stand.krate.facts.code;
     Some((
-        super::krate::href(code),
+        href(code),
         format!(
             "Most at risk: crate {code}, {}, {}",
             words.name.to_lowercase(),

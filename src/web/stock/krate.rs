@@ -12,15 +12,17 @@ use axum::{
 use serde::Deserialize;
 
 use super::{
-    Site,
-    access::Who,
-    acts,
-    forms::{CratePage, Threat},
-    html::{Tab, Tone},
-    pages::{Failed, path_of, render, sentence},
-    pictures,
-    stock::lots_of,
-    view,
+    super::{
+        Site,
+        access::Who,
+        acts,
+        forms::{CratePage, Threat},
+        html::{Tab, Tone},
+        pages::{Failed, path_of, render},
+        pictures, view,
+    },
+    crates::lots_of,
+    enter, history,
 };
 use crate::{
     climate::Unit,
@@ -29,10 +31,12 @@ use crate::{
         perils,
         words::{NB, percent},
     },
-    stock::list::Crate,
+    stock::{
+        ledger::{Asked, Deed},
+        list::Crate,
+    },
     watch::{
-        Act, RoomSettings, Stamp, Subject,
-        act::Weighed,
+        RoomSettings, Stamp, Subject,
         models::{
             CrateNow,
             threat::{Peril, threats},
@@ -45,20 +49,16 @@ const POUND_G: f64 = 453.592_37;
 /// Weights that one crate can have, in grams: an ounce to a loaded pallet.
 const WEIGHTS_G: std::ops::RangeInclusive<f64> = 30.0..=1_000_000.0;
 
-/// No crate dries by more than this, or takes up so much, from one weighing to the next: a slip, or
-/// something was taken out (judgement; growers act at 15 to 20 % lost in a whole winter).
-const LARGEST_CHANGE: f64 = 0.15;
-
 /// Which crate.
 #[derive(Debug, Deserialize)]
-pub struct Asked {
+pub(super) struct Which {
     #[serde(default)]
     code: String,
 }
 
 /// What was weighed.
 #[derive(Debug, Deserialize)]
-pub struct Weight {
+pub(super) struct Weight {
     code: String,
     weight: String,
     #[serde(default)]
@@ -66,22 +66,22 @@ pub struct Weight {
 }
 
 /// Where one crate is shown.
-pub(super) fn href(code: &str) -> String {
+pub(in crate::web) fn href(code: &str) -> String {
     format!("/crate?code={}", view::url(code))
 }
 
 /// `GET /crate?code=..`.
-pub async fn krate(
+pub(super) async fn krate(
     State(site): State<Site>,
     OriginalUri(uri): OriginalUri,
-    asked: Result<Query<Asked>, QueryRejection>,
+    asked: Result<Query<Which>, QueryRejection>,
 ) -> Result<Response, Failed> {
     let code = asked.map(|Query(a)| a.code).unwrap_or_default();
     page(&site, &code, None, path_of(&uri)).await
 }
 
 /// `POST /crate/weigh`: notes a weight.
-pub async fn weigh(
+pub(super) async fn weigh(
     State(site): State<Site>,
     who: Option<Extension<Who>>,
     form: Result<Form<Weight>, FormRejection>,
@@ -93,26 +93,23 @@ pub async fn weigh(
         Ok(grams) => grams,
         Err(why) => return page(&site, &code, Some(refused(why)), back).await,
     };
-    let status = site.status.borrow().clone();
-    let last = status.models.krate(&code).and_then(|k| k.weighings.last());
-    if let Some(last) = last.filter(|_| anew != "yes") {
-        let change = f64::from(grams) / f64::from(last.grams) - 1.0;
-        if LARGEST_CHANGE < change.abs() {
-            let why = format!(
-                "It weighed {} last time. If something was taken out or put in, tick the box below; if not, weigh it again.",
-                weight_text(last.grams, site.manner.unit)
-            );
-            return page(&site, &code, Some(refused(why)), back).await;
+    let Ok(krate) = code.trim().parse() else {
+        return page(&site, &code, None, back).await;
+    };
+    let asked = Asked {
+        sure: anew == "yes",
+        ..Asked::from(Deed::Weighed { krate, grams })
+    };
+    let outcomes = enter::enter(&site, who, vec![asked], false).await;
+    let outcome = outcomes.map_err(|error| acts::unavailable(&site, &error))?;
+    let stock = site.store.stock().await.map_err(Failed::store(&site))?;
+    let told = outcome
+        .first()
+        .and_then(|o| history::told(o, &stock, site.clock.now(), site.manner));
+    match told {
+        Some((why, remedy)) => {
+            page(&site, &code, Some(refused(format!("{why} {remedy}"))), back).await
         }
-    }
-    let act = Act::Weighed(Weighed {
-        krate: code.clone(),
-        weighed_at: site.clock.now(),
-        grams,
-        anew: anew == "yes",
-    });
-    match acts::ask(&site, who, act).await? {
-        Some(why) => page(&site, &code, Some(refused(sentence(&why))), back).await,
         None => Ok(Redirect::to(&format!("{back}#weigh")).into_response()),
     }
 }
@@ -252,7 +249,7 @@ async fn page(
         alerts: alerts
             .map(|a| {
                 let m = Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, site.manner);
-                let href = super::alert::href(&a.occurrence);
+                let href = super::super::alert::href(&a.occurrence);
                 (href, m.headline, view::standing_tone(a))
             })
             .collect(),

@@ -1,0 +1,90 @@
+//! What is asked of the ledger, and what came of it.
+
+use chrono::{DateTime, Utc};
+use serde::Deserialize;
+
+use super::{Deed, Entry, EntryId, Refusal};
+
+/// Longest key that a sender may give.
+const KEY: std::ops::RangeInclusive<usize> = 16..=64;
+
+/// One deed as it is asked for.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Asked {
+    /// What the sender calls it: a second sending of the same key enters nothing. Begins with what names
+    /// the phone or page, up to the last `-`.
+    #[serde(default)]
+    pub key: Option<String>,
+    /// When it was done, if not now.
+    #[serde(default)]
+    pub noted_at: Option<DateTime<Utc>>,
+    /// The newest entry about the crate that the person had seen.
+    #[serde(default)]
+    pub seen: Option<EntryId>,
+    /// The person was told what is odd about it, and means it.
+    #[serde(default)]
+    pub sure: bool,
+    /// A remark.
+    #[serde(default)]
+    pub note: String,
+    /// What is to be done.
+    pub deed: Deed,
+}
+
+impl From<Deed> for Asked {
+    fn from(deed: Deed) -> Self {
+        Self {
+            key: None,
+            noted_at: None,
+            seen: None,
+            sure: false,
+            note: String::new(),
+            deed,
+        }
+    }
+}
+
+impl Asked {
+    /// What names the phone or page that asks.
+    pub fn hand(&self) -> Option<&str> {
+        self.key.as_deref().and_then(hand)
+    }
+
+    /// What is wrong with the key, if anything.
+    pub fn bad_key(&self) -> Option<&'static str> {
+        let key = self.key.as_deref()?;
+        let fine = KEY.contains(&key.len())
+            && key
+                .bytes()
+                .all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b));
+        (!fine).then_some("a key has 16 to 64 letters, digits, `-` and `_`")
+    }
+}
+
+/// What names the phone or page that gave a key.
+pub fn hand(key: &str) -> Option<&str> {
+    key.rsplit_once('-').map(|(hand, _)| hand)
+}
+
+/// What came of one.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Outcome {
+    /// It stands in the ledger now.
+    Entered(EntryId),
+    /// It stood there already.
+    Known(EntryId),
+    /// It cannot be.
+    Refused(Refusal),
+    /// Others changed the crate since the person looked; nothing was entered.
+    Changed {
+        /// Their entries, oldest first.
+        since: Vec<Entry>,
+        /// The newest entry about the crate.
+        newest: EntryId,
+    },
+    /// It can hardly be; nothing was entered, but the same is taken from who is sure.
+    Doubted(String),
+    /// Nothing of all that was asked together was entered, because of another part of it.
+    NotAlone,
+}
