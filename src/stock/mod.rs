@@ -16,6 +16,7 @@ mod finding;
 pub mod ledger;
 pub mod list;
 pub mod place;
+pub mod plan;
 pub mod round;
 
 pub use finding::{Finding, Treatment};
