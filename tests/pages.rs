@@ -4,8 +4,8 @@ use askama::Template;
 use overwinter::web::chart::Strip;
 use overwinter::web::figures::{Line, Section};
 use overwinter::web::forms::{
-    AlertPage, Aside, CratePage, LookBackAnswer, LookBackPage, Shelving, Threat, ToldChannel,
-    ToldContact, ToldMessage, ToldPage,
+    Again, AlertPage, Aside, CratePage, Done, Holding, LookBackAnswer, LookBackPage, Shelving,
+    Threat, ToldChannel, ToldContact, ToldMessage, ToldPage,
 };
 use overwinter::web::html::{
     Alert, AlertsPage, By, CrateGroup, CratesPage, Earlier, ErrorPage, Figure, Frame, Krate, Lot,
@@ -313,15 +313,26 @@ fn pages() -> Vec<String> {
 }
 
 fn crate_page(tone: Tone) -> CratePage {
+    let text = || HOSTILE.to_owned();
     CratePage {
         frame: frame(Tab::Crates),
-        code: HOSTILE.into(),
-        place: HOSTILE.into(),
-        lots: vec![Lot {
-            variety: HOSTILE.into(),
-            what: HOSTILE.into(),
+        code: text(),
+        check: 'K',
+        place: text(),
+        room: text(),
+        spot: text(),
+        packing: text(),
+        lots: vec![Holding {
+            id: 1,
+            variety: text(),
+            what: text(),
+            dug: Some(text()),
+            note: text(),
+            count: 3,
+            clump: true,
         }],
-        note: Some(HOSTILE.into()),
+        seen: 4,
+        key: text(),
         alerts: vec![("/alert?occurrence=x".into(), HOSTILE.into(), tone)],
         threats: vec![Threat {
             key: "drying",
@@ -332,12 +343,32 @@ fn crate_page(tone: Tone) -> CratePage {
             picture: None,
             source: "",
         }],
-        unknown: HOSTILE.into(),
-        weighed: HOSTILE.into(),
+        unknown: text(),
+        lived: vec![("Sweating", text())],
+        weighed: text(),
         weight_unit: "lb",
-        typed: HOSTILE.into(),
-        fault: None,
-        weighings: vec![(HOSTILE.into(), HOSTILE.into(), HOSTILE.into())],
+        weighings: vec![(text(), text(), text())],
+        history: vec![Done {
+            id: 4,
+            who_when: text(),
+            what: text(),
+            note: text(),
+            undone: false,
+            can_undo: true,
+        }],
+        more: true,
+        photos: vec![(1, text())],
+        rooms: vec![text()],
+        packings: vec![text()],
+        again: Some(Again {
+            why: text(),
+            confirm: Some("Note it all the same"),
+            newest: "4".into(),
+        }),
+        fields: ["kind", "room", "note", HOSTILE]
+            .map(|name| (name.to_owned(), text()))
+            .into_iter()
+            .collect(),
     }
 }
 

@@ -6,6 +6,7 @@ pub mod ledger;
 pub mod log;
 pub mod outbox;
 pub mod packed;
+pub mod photos;
 pub mod sources;
 pub mod stock;
 

@@ -4,7 +4,11 @@
 
 use askama::Template;
 
-use super::html::{Alert, Frame, Lot, Seen, Tab, Tone};
+use super::{
+    html::{Alert, Frame, Seen, Tab, Tone},
+    stock::form::Fields,
+};
+use crate::stock::Treatment;
 
 /// One alert, with everything a person can do about it.
 #[derive(Debug, Clone, Template)]
@@ -47,7 +51,7 @@ pub struct Shelving {
     pub can_end: bool,
 }
 
-/// One crate: what is in it, what threatens it, and its weighings.
+/// One crate: what is in it, what threatens it, what was done, and what can be done.
 #[derive(Debug, Clone, Template)]
 #[template(path = "crate.html", config = "src/web/askama.toml")]
 pub struct CratePage {
@@ -55,28 +59,133 @@ pub struct CratePage {
     pub frame: Frame,
     /// What its label says.
     pub code: String,
+    /// What the label shows beside it, so that a slip in typing is seen.
+    pub check: char,
     /// "Cellar, north rack / shelf 2 / 3".
     pub place: String,
+    /// The room alone.
+    pub room: String,
+    /// The place in the room alone.
+    pub spot: String,
+    /// The packing alone.
+    pub packing: String,
     /// What is in it.
-    pub lots: Vec<Lot>,
-    /// The grower's notes.
-    pub note: Option<String>,
+    pub lots: Vec<Holding>,
+    /// Number of the newest entry about it.
+    pub seen: i64,
+    /// Key of what this page will ask for.
+    pub key: String,
     /// Alerts that name it: address, headline, and how soon a person must act.
     pub alerts: Vec<(String, String, Tone)>,
     /// What threatens it, the worst first.
     pub threats: Vec<Threat>,
     /// Why nothing is known of it, where there is no threat at all.
     pub unknown: String,
+    /// The air it has been through: what, and how much.
+    pub lived: Vec<(&'static str, String)>,
     /// What weighings are for, or what they say.
     pub weighed: String,
     /// "lb", "kg".
     pub weight_unit: &'static str,
-    /// What was typed before.
-    pub typed: String,
-    /// Why it was refused.
-    pub fault: Option<String>,
     /// When, how much, and what is lost since the first.
     pub weighings: Vec<(String, String, String)>,
+    /// What was done, newest first.
+    pub history: Vec<Done>,
+    /// There is more of it.
+    pub more: bool,
+    /// Pictures, newest first: number, who and when.
+    pub photos: Vec<(i64, String)>,
+    /// Rooms that are known.
+    pub rooms: Vec<String>,
+    /// Packings in use.
+    pub packings: Vec<String>,
+    /// What was asked was not entered.
+    pub again: Option<Again>,
+    /// What was typed then.
+    pub fields: Fields,
+}
+
+impl CratePage {
+    /// What was typed into a field of the forms of this kind.
+    fn was(&self, kinds: &str, field: &str) -> &str {
+        if self.is_of(kinds) {
+            self.fields.get(field)
+        } else {
+            ""
+        }
+    }
+
+    /// The form with one of these kinds is the one that was sent.
+    fn is_of(&self, kinds: &str) -> bool {
+        self.again.is_some() && kinds.split(' ').any(|k| k == self.fields.get("kind"))
+    }
+
+    fn chose(&self, kinds: &str, field: &str, word: &str) -> bool {
+        self.was(kinds, field) == word
+    }
+
+    fn has_clumps(&self) -> bool {
+        self.lots.iter().any(|l| l.clump)
+    }
+
+    /// What can be done to all in a crate: word in the form, and on the page.
+    fn treatments(&self) -> Vec<(&'static str, String)> {
+        Treatment::ALL.map(|t| (t.key(), t.to_string())).into()
+    }
+
+    /// The fields to be sent once more, but for those that are as they stand now.
+    fn once_more(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.fields
+            .all()
+            .filter(|(k, _)| !["seen", "sure", "key"].contains(k))
+    }
+}
+
+/// A lot of the crate.
+#[derive(Debug, Clone)]
+pub struct Holding {
+    /// The number by which a form names it.
+    pub id: i64,
+    /// Its variety.
+    pub variety: String,
+    /// "12 divisions in shavings, 4.1 lb".
+    pub what: String,
+    /// "dug 21 Oct 2026".
+    pub dug: Option<String>,
+    /// The grower's remark; may be empty.
+    pub note: String,
+    /// How many.
+    pub count: u32,
+    /// Clumps can be divided.
+    pub clump: bool,
+}
+
+/// One entry about the crate.
+#[derive(Debug, Clone)]
+pub struct Done {
+    /// Its number.
+    pub id: i64,
+    /// "Ida, Tue 1 Dec, 8:15".
+    pub who_when: String,
+    /// "took out 3 Amber Lantern: soft".
+    pub what: String,
+    /// The remark; may be empty.
+    pub note: String,
+    /// It was taken back.
+    pub undone: bool,
+    /// It can be.
+    pub can_undo: bool,
+}
+
+/// Why something was not entered.
+#[derive(Debug, Clone)]
+pub struct Again {
+    /// Why, and what to do.
+    pub why: String,
+    /// The word on the button that enters it all the same, where it can be.
+    pub confirm: Option<&'static str>,
+    /// The newest entry that the person has now been told of.
+    pub newest: String,
 }
 
 /// One threat to a crate.

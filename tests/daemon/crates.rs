@@ -295,10 +295,10 @@ async fn a_crate_has_a_page_with_what_threatens_it_and_takes_its_weight() {
     assert!(place("B-01") < place("C-01").min(place("C-02")), "{list}");
 
     let weigh = async |code: &str, weight: &str| {
-        let form = [("code", code), ("weight", weight)];
+        let form = [("kind", "weighed"), ("crate", code), ("weight", weight)];
         let request = daemon
             .client
-            .post(format!("{}/crate/weigh", daemon.base))
+            .post(format!("{}/crate/enter", daemon.base))
             .header("content-type", "application/x-www-form-urlencoded")
             .body(encoded(&form));
         Answer::of(request).await

@@ -18,6 +18,7 @@ use super::{
         pages::{Failed, path_of, render, small},
         view::{self, room_air, standing_tone},
     },
+    form::POUND_G,
     krate::href,
 };
 use crate::{
@@ -28,7 +29,7 @@ use crate::{
         perils,
         words::{count, percent, thousands},
     },
-    stock::list::Crate,
+    stock::{Form, list::Crate},
     watch::{
         RoomSettings, Stamp, Subject,
         models::threat::{Threat, rank, threats},
@@ -323,29 +324,34 @@ fn krate(
 }
 
 /// What is in a crate, line by line.
-pub(super) fn lots_of(krate: &Crate, unit: Unit) -> Vec<Lot> {
-    krate
-        .lots
-        .iter()
-        .map(|l| Lot {
-            variety: l.variety.clone(),
-            what: {
-                let form = l.form.to_string();
-                let s = if l.count == 1 { "" } else { "s" };
-                let packing = if krate.packing.is_empty() {
-                    String::new()
-                } else {
-                    format!(" in {}", krate.packing)
-                };
-                let weight = l.weight_g.map_or_else(String::new, |g| match unit {
-                    // The international pound, exact by definition.
-                    Unit::F => format!(", {:.1}\u{a0}lb", f64::from(g) / 453.592_37),
-                    Unit::C => format!(", {:.1}\u{a0}kg", f64::from(g) / 1000.0),
-                });
-                format!("{}\u{a0}{form}{s}{packing}{weight}", l.count)
-            },
-        })
-        .collect()
+fn lots_of(krate: &Crate, unit: Unit) -> Vec<Lot> {
+    let lots = krate.lots.iter();
+    lots.map(|l| Lot {
+        variety: l.variety.clone(),
+        what: what(l.count, l.form, &krate.packing, l.weight_g, unit),
+    })
+    .collect()
+}
+
+/// `12 divisions in shavings, 4.1 lb`.
+pub(super) fn what(
+    count: u32,
+    form: Form,
+    packing: &str,
+    weight_g: Option<u32>,
+    unit: Unit,
+) -> String {
+    let s = if count == 1 { "" } else { "s" };
+    let packing = if packing.is_empty() {
+        String::new()
+    } else {
+        format!(" in {packing}")
+    };
+    let weight = weight_g.map_or_else(String::new, |g| match unit {
+        Unit::F => format!(", {:.1}\u{a0}lb", f64::from(g) / POUND_G),
+        Unit::C => format!(", {:.1}\u{a0}kg", f64::from(g) / 1000.0),
+    });
+    format!("{count}\u{a0}{form}{s}{packing}{weight}")
 }
 
 /// The crate of a room that is most at risk, where one is worth a look: its page, and why.

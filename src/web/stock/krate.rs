@@ -1,4 +1,6 @@
-//! The page of one crate: what threatens it, with the figures and pictures behind it, and its weight.
+//! The page of one crate: what is in it, what threatens it, what was done, and what can be done.
+
+use std::collections::BTreeSet;
 
 use axum::{
     Extension, Form,
@@ -16,53 +18,48 @@ use super::{
         Site,
         access::Who,
         acts,
-        forms::{CratePage, Threat},
+        forms::{Again, CratePage, Done, Holding, Threat},
         html::{Tab, Tone},
         pages::{Failed, path_of, render},
         pictures, view,
     },
-    crates::lots_of,
-    enter, history,
+    crates::what,
+    enter,
+    form::{self, Fields, POUND_G},
+    history,
 };
 use crate::{
     climate::Unit,
     notify::{
         message::{Message, the},
         perils,
-        words::{NB, percent},
+        words::{NB, percent, span},
     },
     stock::{
-        ledger::{Asked, Deed},
-        list::Crate,
+        check::check_character,
+        ledger::{Crate, CrateId, Outcome, Stock},
     },
+    store::ledger::Told,
     watch::{
         RoomSettings, Stamp, Subject,
         models::{
             CrateNow,
             threat::{Peril, threats},
         },
+        reading::HOUR_MS,
     },
 };
 
-/// The international pound in grams, exact by definition (1959).
-const POUND_G: f64 = 453.592_37;
-/// Weights that one crate can have, in grams: an ounce to a loaded pallet.
-const WEIGHTS_G: std::ops::RangeInclusive<f64> = 30.0..=1_000_000.0;
+/// Entries that the page shows at once.
+const SHOWN: u32 = 30;
 
 /// Which crate.
 #[derive(Debug, Deserialize)]
 pub(super) struct Which {
     #[serde(default)]
     code: String,
-}
-
-/// What was weighed.
-#[derive(Debug, Deserialize)]
-pub(super) struct Weight {
-    code: String,
-    weight: String,
     #[serde(default)]
-    anew: String,
+    all: String,
 }
 
 /// Where one crate is shown.
@@ -70,77 +67,95 @@ pub(in crate::web) fn href(code: &str) -> String {
     format!("/crate?code={}", view::url(code))
 }
 
-/// `GET /crate?code=..`.
+/// `GET /crate?code=..`; with `all=yes` the whole history.
 pub(super) async fn krate(
     State(site): State<Site>,
     OriginalUri(uri): OriginalUri,
     asked: Result<Query<Which>, QueryRejection>,
 ) -> Result<Response, Failed> {
-    let code = asked.map(|Query(a)| a.code).unwrap_or_default();
-    page(&site, &code, None, path_of(&uri)).await
+    let (code, all) = asked
+        .map(|Query(a)| (a.code, a.all == "yes"))
+        .unwrap_or_default();
+    let shown = Shown {
+        all,
+        ..Shown::default()
+    };
+    page(&site, &code, shown, path_of(&uri)).await
 }
 
-/// `POST /crate/weigh`: notes a weight.
-pub(super) async fn weigh(
+/// `POST /crate/enter`: enters what one of the forms asks for.
+pub(super) async fn deed(
     State(site): State<Site>,
     who: Option<Extension<Who>>,
-    form: Result<Form<Weight>, FormRejection>,
+    form: Result<Form<Vec<(String, String)>>, FormRejection>,
 ) -> Result<Response, Failed> {
-    let Weight { code, weight, anew } = acts::form(&site, form)?;
+    let fields: Fields = acts::form(&site, form)?.into_iter().collect();
+    let code = fields.get("crate").to_owned();
     let back = href(&code);
-    let refused = |why: String| (why, weight.clone());
-    let grams = match grams(&weight, site.manner.unit) {
-        Ok(grams) => grams,
-        Err(why) => return page(&site, &code, Some(refused(why)), back).await,
-    };
-    let Ok(krate) = code.trim().parse() else {
-        return page(&site, &code, None, back).await;
-    };
-    let asked = Asked {
-        sure: anew == "yes",
-        ..Asked::from(Deed::Weighed { krate, grams })
+    let asked = fields
+        .deed(site.manner.unit)
+        .and_then(|deed| fields.asked(deed));
+    let asked = match asked {
+        Ok(asked) => asked,
+        Err(why) => {
+            let again = Again {
+                why,
+                confirm: None,
+                newest: String::new(),
+            };
+            return page(
+                &site,
+                &code,
+                Shown {
+                    again: Some(again),
+                    fields,
+                    all: false,
+                },
+                back,
+            )
+            .await;
+        }
     };
     let outcomes = enter::enter(&site, who, vec![asked], false).await;
-    let outcome = outcomes.map_err(|error| acts::unavailable(&site, &error))?;
+    let outcomes = outcomes.map_err(|error| acts::unavailable(&site, &error))?;
+    let Some(outcome) = outcomes.first() else {
+        return Ok(Redirect::to(&back).into_response());
+    };
     let stock = site.store.stock().await.map_err(Failed::store(&site))?;
-    let told = outcome
-        .first()
-        .and_then(|o| history::told(o, &stock, site.clock.now(), site.manner));
-    match told {
-        Some((why, remedy)) => {
-            page(&site, &code, Some(refused(format!("{why} {remedy}"))), back).await
-        }
-        None => Ok(Redirect::to(&format!("{back}#weigh")).into_response()),
-    }
+    let Some((why, remedy)) = history::told(outcome, &stock, site.clock.now(), site.manner) else {
+        return Ok(Redirect::to(&format!("{back}#done")).into_response());
+    };
+    let (confirm, newest) = match outcome {
+        Outcome::Changed { newest, .. } => (Some("Note it all the same"), newest.0.to_string()),
+        Outcome::Doubted(_) => (Some("Note it all the same"), fields.get("seen").to_owned()),
+        _ => (None, String::new()),
+    };
+    let again = Again {
+        why: format!("{why} {remedy}"),
+        confirm,
+        newest,
+    };
+    page(
+        &site,
+        &code,
+        Shown {
+            again: Some(again),
+            fields,
+            all: false,
+        },
+        back,
+    )
+    .await
 }
 
-/// `23.4`, `23,4`, with a unit or in the site's own.
-fn grams(text: &str, unit: Unit) -> Result<u32, String> {
-    let text = text.trim().to_lowercase().replace(',', ".");
-    let (number, factor) = if let Some(number) = text.strip_suffix("kg") {
-        (number, 1000.0)
-    } else if let Some(number) = text.strip_suffix("lbs").or(text.strip_suffix("lb")) {
-        (number, POUND_G)
-    } else {
-        (
-            text.as_str(),
-            match unit {
-                Unit::F => POUND_G,
-                Unit::C => 1000.0,
-            },
-        )
-    };
-    let remedy = "Write a weight such as 23.4, or 10.6 kg.";
-    let value: f64 = number
-        .trim()
-        .parse()
-        .map_err(|_| format!("That is no weight. {remedy}"))?;
-    let grams = value * factor;
-    if WEIGHTS_G.contains(&grams) {
-        Ok(grams.round() as u32)
-    } else {
-        Err(format!("No crate weighs that. {remedy}"))
-    }
+/// What a page shows beside the crate.
+#[derive(Default)]
+struct Shown {
+    again: Option<Again>,
+    /// What was typed before.
+    fields: Fields,
+    /// The whole history.
+    all: bool,
 }
 
 fn weight_text(grams: u32, unit: Unit) -> String {
@@ -161,7 +176,7 @@ fn key(peril: Peril) -> &'static str {
 }
 
 /// What threatens a crate, with figures, sources and pictures.
-fn told(site: &Site, now: Stamp, stand: &CrateNow<'_>, room: &RoomSettings) -> Vec<Threat> {
+fn threats_told(site: &Site, now: Stamp, stand: &CrateNow<'_>, room: &RoomSettings) -> Vec<Threat> {
     let limits = room.in_force();
     threats(stand, &limits)
         .into_iter()
@@ -181,28 +196,34 @@ fn told(site: &Site, now: Stamp, stand: &CrateNow<'_>, room: &RoomSettings) -> V
         .collect()
 }
 
-async fn page(
-    site: &Site,
-    code: &str,
-    refused: Option<(String, String)>,
-    path: String,
-) -> Result<Response, Failed> {
+async fn page(site: &Site, code: &str, shown: Shown, path: String) -> Result<Response, Failed> {
     let status = site.status.borrow().clone();
     let now = site.clock.now();
-    let all = site.store.crates().await.map_err(Failed::store(site))?;
-    let listed: Option<&Crate> = all
-        .iter()
-        .find(|c| c.code.as_str().eq_ignore_ascii_case(code.trim()));
-    let Some(listed) = listed else {
+    let stock = site.store.stock().await.map_err(Failed::store(site))?;
+    let found = code.trim().parse().ok().and_then(|code| stock.find(&code));
+    let Some((id, krate)) = found else {
         return Err(Failed::told(
             site,
             StatusCode::NOT_FOUND,
             "There is no such crate",
-            "No crate on the list has this code.".to_owned(),
-            "Look at the page Crates.",
+            "No crate has this code.".to_owned(),
+            "Look at the label again, or find it on the page Crates.",
         ));
     };
-    let code = listed.code.as_str();
+    let most = if shown.all { u32::MAX } else { SHOWN + 1 };
+    let mut told = site
+        .store
+        .history(id, most)
+        .await
+        .map_err(Failed::store(site))?;
+    let more = !shown.all && SHOWN < told.len() as u32;
+    told.truncate(if shown.all {
+        told.len()
+    } else {
+        SHOWN as usize
+    });
+    let photos = site.store.photos(id).await.map_err(Failed::store(site))?;
+    let code = krate.code.as_str();
     let known = status.models.krate(code);
     let stand = known.and_then(|k| status.models.stand(k, now));
     let room = stand.and_then(|s| status.settings.rooms.iter().find(|r| r.name == s.room.name));
@@ -217,35 +238,22 @@ async fn page(
                 _ => a.figures.crates.iter().any(|c| names(c)),
             }
     });
-    let (fault, typed) = refused.map_or((None, String::new()), |(why, typed)| (Some(why), typed));
-    let answer = if fault.is_some() {
+    let answer = if shown.again.is_some() {
         StatusCode::UNPROCESSABLE_ENTITY
     } else {
         StatusCode::OK
     };
-    let notes: Vec<&str> = listed
-        .lots
-        .iter()
-        .map(|l| l.note.as_str())
-        .filter(|n| !n.is_empty())
-        .collect();
     let page = CratePage {
-        frame: view::frame(
-            site,
-            &status,
-            now,
-            &format!("Crate {code}"),
-            Tab::Crates,
-            path,
-        ),
+        frame: view::frame(site, &status, now, &format!("Crate {code}"), Tab::Crates, path),
         code: code.to_owned(),
-        place: if listed.place.is_empty() {
-            the(&listed.room)
-        } else {
-            format!("{}, {}", the(&listed.room), listed.place)
-        },
-        lots: lots_of(listed, unit),
-        note: (!notes.is_empty()).then(|| notes.join("; ")),
+        check: check_character(&krate.code),
+        place: place(krate),
+        room: krate.room.clone(),
+        spot: krate.place.clone(),
+        packing: krate.packing.clone(),
+        lots: holdings(&stock, id, unit),
+        seen: told.first().map_or(0, |t| t.entry.id.0),
+        key: form::key(),
         alerts: alerts
             .map(|a| {
                 let m = Message::of(&a.occurrence, &a.room, &a.figures, a.since, now, site.manner);
@@ -255,12 +263,13 @@ async fn page(
             .collect(),
         threats: stand
             .zip(room)
-            .map(|(stand, room)| told(site, now, &stand, room))
+            .map(|(stand, room)| threats_told(site, now, &stand, room))
             .unwrap_or_default(),
         unknown: match known {
-            None => "The recorder has not taken note of this crate yet; look again in a few seconds.".to_owned(),
+            None => "Nothing is in it, or the recorder has not taken note of it yet.".to_owned(),
             Some(_) => "No room of this name is watched, so nothing is known of its air.".to_owned(),
         },
+        lived: stand.map(|s| lived(site, &s)).unwrap_or_default(),
         weighed: match known.map(|k| (k.weighings.len(), k.weighed_loss())) {
             Some((_, Some(lost))) => format!(
                 "{} of its weight lost between the first and the last weighing.",
@@ -273,8 +282,6 @@ async fn page(
             Unit::F => "lb",
             Unit::C => "kg",
         },
-        typed,
-        fault,
         weighings: weighings
             .iter()
             .rev()
@@ -287,22 +294,93 @@ async fn page(
                 )
             })
             .collect(),
+        history: told.iter().map(|t| done(t, &stock, site, now)).collect(),
+        more,
+        photos: photos
+            .into_iter()
+            .map(|p| (p.id, format!("{}, {}", p.who, site.manner.moment(p.at, now))))
+            .collect(),
+        rooms: known_words(status.settings.rooms.iter().map(|r| r.name.clone())),
+        packings: known_words(stock.crates().map(|(_, c)| c.packing.clone())),
+        again: shown.again,
+        fields: shown.fields,
     };
     Ok((answer, render(&page)).into_response())
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn weights_are_read_in_the_unit_of_the_site_or_their_own() {
-        assert_eq!(grams("10", Unit::F), Ok(4536));
-        assert_eq!(grams("10,5", Unit::C), Ok(10_500));
-        assert_eq!(grams(" 10.5 kg ", Unit::F), Ok(10_500));
-        assert_eq!(grams("10lb", Unit::C), Ok(4536));
-        for bad in ["", "heavy", "-3", "0", "NaN", "1e9", "inf"] {
-            assert!(grams(bad, Unit::C).is_err(), "{bad}");
-        }
+fn place(krate: &Crate) -> String {
+    if krate.place.is_empty() {
+        the(&krate.room)
+    } else {
+        format!("{}, {}", the(&krate.room), krate.place)
     }
+}
+
+fn holdings(stock: &Stock, id: CrateId, unit: Unit) -> Vec<Holding> {
+    let packing = stock.krate(id).map_or("", |c| c.packing.as_str());
+    let holding =
+        |(id, lot, count): (crate::stock::ledger::LotId, &crate::stock::ledger::Lot, u32)| {
+            Holding {
+                id: id.0,
+                variety: lot.variety.clone(),
+                what: what(count, lot.form, packing, lot.weight_g(count), unit),
+                dug: lot.dug.map(|d| format!("dug {}", d.format("%-d %b %Y"))),
+                note: lot.note.clone(),
+                count,
+                clump: lot.form == crate::stock::Form::Clump,
+            }
+        };
+    stock.content(id).map(holding).collect()
+}
+
+fn known_words(words: impl Iterator<Item = String>) -> Vec<String> {
+    words
+        .filter(|w| !w.is_empty())
+        .collect::<BTreeSet<_>>()
+        .into_iter()
+        .collect()
+}
+
+fn done(told: &Told, stock: &Stock, site: &Site, now: Stamp) -> Done {
+    let entry = &told.entry;
+    let is_undo = matches!(entry.deed, crate::stock::ledger::Deed::Undone { .. });
+    Done {
+        id: entry.id.0,
+        who_when: history::who_when(entry, now, site.manner),
+        what: match &entry.deed {
+            crate::stock::ledger::Deed::Weighed { grams, .. } => {
+                format!("weighed {}", weight_text(*grams, site.manner.unit))
+            }
+            _ => history::deed(entry, stock),
+        },
+        note: entry.note.clone(),
+        undone: told.undone,
+        can_undo: !told.undone && !is_undo,
+    }
+}
+
+/// The air a crate has been through, figure by figure.
+fn lived(site: &Site, stand: &CrateNow<'_>) -> Vec<(&'static str, String)> {
+    let cores = || stand.cohort.days.iter().map(|d| d.core_c);
+    let coldest = cores().map(|c| c.0).min_by(f64::total_cmp);
+    let warmest = cores().map(|c| c.1).max_by(f64::total_cmp);
+    let hours = |h: f64| span((h * HOUR_MS as f64) as i64);
+    let mut lived = Vec::new();
+    if let (Some(coldest), Some(warmest)) = (coldest, warmest) {
+        let range = format!(
+            "{} to {}",
+            site.manner.temperature(coldest),
+            site.manner.temperature(warmest)
+        );
+        lived.push(("Coldest and warmest among the tubers", range));
+    }
+    lived.push((
+        "Drying of its air (deficit dose)",
+        format!("{:.0}{NB}kPa days", stand.dose),
+    ));
+    lived.push(("Sweating", hours(stand.wet_h)));
+    if 1.0 <= stand.gap_h {
+        lived.push(("Without a reading", hours(stand.gap_h)));
+    }
+    lived
 }

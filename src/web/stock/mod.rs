@@ -2,8 +2,10 @@
 
 mod crates;
 mod enter;
+pub mod form;
 mod history;
 mod krate;
+mod photo;
 
 use axum::{
     Router,
@@ -20,6 +22,11 @@ pub(super) fn routes() -> Router<Site> {
     Router::new()
         .route("/crates", get(crates::crates))
         .route("/crate", get(krate::krate))
-        .route("/crate/weigh", post(krate::weigh).merge(crates()))
+        .route("/crate/enter", post(krate::deed).merge(crates()))
+        .route(
+            "/crate/photo",
+            post(photo::keep).merge(crates()).layer(photo::limit()),
+        )
+        .route("/crate/photo/{id}", get(photo::show))
         .route("/api/stock/entries", post(enter::entries))
 }

@@ -1,0 +1,103 @@
+//! Pictures of crates.
+
+use super::{Store, StoreError};
+use crate::{stock::ledger::CrateId, watch::Stamp};
+
+/// Pictures that are kept of one crate.
+const OF_ONE: i64 = 200;
+
+/// A picture to be kept.
+pub struct Photo {
+    /// What the sender calls it: a second sending keeps nothing.
+    pub key: String,
+    /// Of which crate.
+    pub krate: CrateId,
+    /// When it came.
+    pub at: Stamp,
+    /// From whom.
+    pub who: String,
+    /// Its bytes.
+    pub jpeg: Vec<u8>,
+}
+
+/// What came of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kept {
+    /// It is kept.
+    New,
+    /// It was kept before.
+    Known,
+    /// No more of this crate are taken.
+    Full,
+}
+
+/// A picture without its bytes.
+pub struct Taken {
+    /// Its number.
+    pub id: i64,
+    /// When it came.
+    pub at: Stamp,
+    /// From whom.
+    pub who: String,
+}
+
+impl Store {
+    /// Keeps a picture.
+    pub async fn keep_photo(&self, photo: &Photo) -> Result<Kept, StoreError> {
+        let mut tx = self.begin().await?;
+        let counted = sqlx::query!(
+            r#"select count(*) as "all!: i64", coalesce(sum(key = ?2), 0) as "same!: i64"
+               from photo where crate_id = ?1"#,
+            photo.krate.0,
+            photo.key
+        )
+        .fetch_one(&mut *tx.0)
+        .await?;
+        let kept = if counted.same != 0 {
+            Kept::Known
+        } else if OF_ONE <= counted.all {
+            Kept::Full
+        } else {
+            sqlx::query!(
+                "insert or ignore into photo (key, crate_id, at, who, jpeg) values (?1, ?2, ?3, ?4, ?5)",
+                photo.key,
+                photo.krate.0,
+                photo.at.0,
+                photo.who,
+                photo.jpeg
+            )
+            .execute(&mut *tx.0)
+            .await?;
+            Kept::New
+        };
+        tx.commit().await?;
+        Ok(kept)
+    }
+
+    /// Pictures of a crate, newest first.
+    pub async fn photos(&self, krate: CrateId) -> Result<Vec<Taken>, StoreError> {
+        let rows = sqlx::query!(
+            r#"select photo_id as "id!: i64", at, who from photo where crate_id = ?1
+               order by photo_id desc"#,
+            krate.0
+        )
+        .fetch_all(&self.read)
+        .await?;
+        Ok(rows
+            .into_iter()
+            .map(|r| Taken {
+                id: r.id,
+                at: Stamp(r.at),
+                who: r.who,
+            })
+            .collect())
+    }
+
+    /// The bytes of a picture.
+    pub async fn photo(&self, id: i64) -> Result<Option<Vec<u8>>, StoreError> {
+        let jpeg = sqlx::query_scalar!("select jpeg from photo where photo_id = ?1", id)
+            .fetch_optional(&self.read)
+            .await?;
+        Ok(jpeg)
+    }
+}
