@@ -129,7 +129,7 @@ impl CratePage {
     }
 
     /// What can be done to all in a crate: word in the form, and on the page.
-    fn treatments(&self) -> Vec<(&'static str, String)> {
+    fn treatments() -> Vec<(&'static str, String)> {
         Treatment::ALL.map(|t| (t.key(), t.to_string())).into()
     }
 

@@ -20,6 +20,7 @@ use super::{
     },
     form::POUND_G,
     krate::href,
+    shelf,
 };
 use crate::{
     climate::Unit,
@@ -130,11 +131,6 @@ fn totals(all: &[Crate]) -> Vec<(String, String)> {
         ),
         (thousands(tubers(all)), "tubers and clumps".to_owned()),
     ]
-}
-
-/// `north wall / shelf 2 / 3` stands on `north wall / shelf 2`.
-fn shelf(place: &str) -> &str {
-    place.rsplit_once(" / ").map_or(place, |(shelf, _)| shelf)
 }
 
 fn groups(

@@ -40,6 +40,11 @@ impl FromIterator<(String, String)> for Fields {
 }
 
 impl Fields {
+    /// Nothing was filled in yet.
+    pub(super) const fn none() -> Self {
+        Self(BTreeMap::new())
+    }
+
     /// What was typed; nothing where the form has no such field.
     pub fn get(&self, name: &str) -> &str {
         self.0.get(name).map_or("", String::as_str)
@@ -87,7 +92,7 @@ impl Fields {
             .map_err(|_| "Choose what you found.".to_owned())
     }
 
-    fn into_crate(&self) -> Result<To, Wrong> {
+    fn other_crate(&self) -> Result<To, Wrong> {
         Ok(To {
             code: self.krate("into")?,
             room: self.get("room").to_owned(),
@@ -160,7 +165,7 @@ impl Fields {
             "split" => Deed::Split {
                 lot: self.lot()?,
                 count: count()?,
-                into: self.into_crate()?,
+                into: self.other_crate()?,
             },
             "merged" => Deed::Merged {
                 krate: self.krate("crate")?,
@@ -181,7 +186,7 @@ impl Fields {
                 into: if self.get("into").is_empty() {
                     None
                 } else {
-                    Some(self.into_crate()?)
+                    Some(self.other_crate()?)
                 },
             },
             "treated" => Deed::Treated {
@@ -202,7 +207,7 @@ impl Fields {
                 krate: self.krate("crate")?,
             },
             "lifted" => Deed::Lifted {
-                into: self.into_crate()?,
+                into: self.other_crate()?,
                 variety: self.get("variety").to_owned(),
                 form: match self.get("form") {
                     "" => Form::Clump,

@@ -92,6 +92,7 @@ fn looked(of: Option<String>, finding: Finding, n: Option<u32>) -> String {
     match (finding, whole) {
         (Finding::Sound, true) => "looked at: all sound".to_owned(),
         (_, true) => format!("looked at: {finding}"),
+        (Finding::Sound, false) if n.is_none() => format!("looked at{}: sound", space(of)),
         _ => {
             let n = n.map(|n| format!("{n} ")).unwrap_or_default();
             format!(
@@ -100,6 +101,10 @@ fn looked(of: Option<String>, finding: Finding, n: Option<u32>) -> String {
             )
         }
     }
+}
+
+fn space(of: Option<String>) -> String {
+    of.map(|of| format!(" {of}")).unwrap_or_default()
 }
 
 fn counted(n: u32, one: &str) -> String {

@@ -6,6 +6,7 @@ pub mod form;
 mod history;
 mod krate;
 mod photo;
+pub mod several;
 
 use axum::{
     Router,
@@ -28,5 +29,11 @@ pub(super) fn routes() -> Router<Site> {
             post(photo::keep).merge(crates()).layer(photo::limit()),
         )
         .route("/crate/photo/{id}", get(photo::show))
+        .route("/several", get(several::several).post(several::enter_all))
         .route("/api/stock/entries", post(enter::entries))
+}
+
+/// `north wall / shelf 2 / 3` stands on `north wall / shelf 2`.
+fn shelf(place: &str) -> &str {
+    place.rsplit_once(" / ").map_or(place, |(shelf, _)| shelf)
 }
