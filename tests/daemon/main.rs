@@ -7,6 +7,7 @@ mod crates;
 mod farm;
 mod files;
 mod handled;
+mod ledger;
 mod posts;
 mod record;
 mod restarts;
