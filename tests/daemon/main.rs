@@ -11,6 +11,7 @@ mod ledger;
 mod posts;
 mod record;
 mod restarts;
+mod season;
 mod told;
 mod verdicts;
 mod wires;
