@@ -12,6 +12,10 @@ use overwinter::web::html::{
     NowPage, Off, Refused, Room, RoomSensor, Seen, Sensor, SensorsPage, Source, Tab, Tone, Unknown,
     Verdict,
 };
+use overwinter::web::stock::{
+    count::{CountPage, Line as CountLine},
+    several::{One, SeveralPage},
+};
 
 const HOSTILE: &str = "<script>alert(1)</script>\" onload='x' &";
 
@@ -306,6 +310,8 @@ fn pages() -> Vec<String> {
         sensors_page().render().unwrap(),
         error.render().unwrap(),
         crate_page(Tone::ActNow).render().unwrap(),
+        several_page().render().unwrap(),
+        count_page().render().unwrap(),
     ]
     .into_iter()
     .chain(forms())
@@ -369,6 +375,54 @@ fn crate_page(tone: Tone) -> CratePage {
             .map(|name| (name.to_owned(), text()))
             .into_iter()
             .collect(),
+    }
+}
+
+fn several_page() -> SeveralPage {
+    let text = || HOSTILE.to_owned();
+    SeveralPage {
+        frame: frame(Tab::Crates),
+        title: text(),
+        done: Some(text()),
+        room: text(),
+        shelf: text(),
+        variety: text(),
+        crates: vec![One {
+            code: text(),
+            what: text(),
+            seen: 1,
+            ticked: true,
+        }],
+        left_out: 2,
+        key: text(),
+        rooms: vec![text()],
+        faults: vec![text()],
+        fields: ["bed", "note", HOSTILE]
+            .map(|name| (name.to_owned(), text()))
+            .into_iter()
+            .collect(),
+    }
+}
+
+fn count_page() -> CountPage {
+    let text = || HOSTILE.to_owned();
+    CountPage {
+        frame: frame(Tab::Crates),
+        winter: text(),
+        earlier: Some((2025, text())),
+        later: Some((2027, text())),
+        lines: vec![(text(), text())],
+        left: text(),
+        varieties: vec![(text(), [text(), text(), text(), text()])],
+        entries: vec![CountLine {
+            id: 4,
+            who_when: text(),
+            what: text(),
+            note: text(),
+            undone: true,
+            crates: vec![(text(), format!("/crate?code={HOSTILE}"))],
+        }],
+        older: Some(3),
     }
 }
 

@@ -38,7 +38,7 @@ fn damaged(what: impl std::fmt::Display) -> StoreError {
     StoreError::Packed(format!("the stock ledger: {what}"))
 }
 
-fn json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, StoreError> {
+pub(super) fn json<T: serde::de::DeserializeOwned>(text: &str) -> Result<T, StoreError> {
     serde_json::from_str(text).map_err(damaged)
 }
 
@@ -50,7 +50,7 @@ fn instant(ms: i64) -> Result<DateTime<Utc>, StoreError> {
     DateTime::from_timestamp_millis(ms).ok_or_else(|| damaged("an instant beyond the calendar"))
 }
 
-fn entry(row: &SqliteRow) -> Result<Entry, StoreError> {
+pub(super) fn entry(row: &SqliteRow) -> Result<Entry, StoreError> {
     let noted: Option<i64> = row.try_get("noted_at")?;
     Ok(Entry {
         id: EntryId(row.try_get("entry_id")?),
@@ -507,64 +507,10 @@ impl Tx {
     }
 }
 
-/// An entry as a history shows it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Told {
-    /// The entry.
-    pub entry: Entry,
-    /// It was taken back later.
-    pub undone: bool,
-}
-
 impl Store {
     /// The stock as it stands.
     pub async fn stock(&self) -> Result<Stock, StoreError> {
         let mut tx = self.read.begin().await?;
         load(&mut tx).await
-    }
-
-    /// The newest entries about a crate, newest first, at most so many.
-    pub async fn history(&self, krate: CrateId, most: u32) -> Result<Vec<Told>, StoreError> {
-        let rows = sqlx::query(
-            "select g.*, exists (select 1 from ledger u where u.undoes = g.entry_id) as undone
-             from ledger_crate c join ledger g using (entry_id)
-             where c.crate_id = ?1 order by c.entry_id desc limit ?2",
-        )
-        .bind(krate.0)
-        .bind(most)
-        .fetch_all(&self.read)
-        .await?;
-        let told = |row: &SqliteRow| {
-            Ok(Told {
-                entry: entry(row)?,
-                undone: row.try_get("undone")?,
-            })
-        };
-        rows.iter().map(told).collect()
-    }
-
-    /// The newest entry about each crate.
-    pub async fn newest_entries(&self) -> Result<BTreeMap<CrateId, EntryId>, StoreError> {
-        let rows = sqlx::query!(
-            r#"select crate_id as "krate!: i64", max(entry_id) as "newest!: i64"
-               from ledger_crate group by crate_id"#
-        )
-        .fetch_all(&self.read)
-        .await?;
-        Ok(rows
-            .into_iter()
-            .map(|r| (CrateId(r.krate), EntryId(r.newest)))
-            .collect())
-    }
-
-    /// Entries after one, in order, at most so many.
-    pub async fn entries_after(&self, after: EntryId, most: u32) -> Result<Vec<Entry>, StoreError> {
-        let rows =
-            sqlx::query("select * from ledger where ?1 < entry_id order by entry_id limit ?2")
-                .bind(after.0)
-                .bind(most)
-                .fetch_all(&self.read)
-                .await?;
-        rows.iter().map(entry).collect()
     }
 }

@@ -2,6 +2,7 @@
 
 pub mod access;
 pub mod alerts;
+pub mod entries;
 pub mod ledger;
 pub mod log;
 pub mod outbox;

@@ -220,6 +220,29 @@ async fn from_the_dig_to_the_bed_every_tuber_is_accounted_for() {
             ],
         )
         .await;
+    // The page of the count says the same.
+    let page = season.daemon.get("/stock/count").await.text;
+    for (what, n) in [
+        ("lifted", "+38"),
+        ("more by dividing", "+85"),
+        ("thrown away, soft", "\u{2212}2"),
+        ("thrown away, mould", "\u{2212}3"),
+        ("sold", "\u{2212}10"),
+        ("given away", "\u{2212}2"),
+        ("planted", "\u{2212}102"),
+        ("found or missing at a count", "\u{2212}1"),
+        ("in store", "3"),
+    ] {
+        let row = format!("<tr><th scope=\"row\">{what}<td>{n}");
+        assert!(page.contains(&row), "`{row}` is not in {page}");
+    }
+    assert!(
+        !page.contains("from crate to crate"),
+        "that comes to nothing"
+    );
+    let row = "<tr><th scope=\"row\">Brindolet<td>47<td>45<td>2<td>0";
+    // 12 + 35 came; 10 sold and 35 planted went; 2 were lost.
+    assert!(page.contains(row), "`{row}` is not in {page}");
     season.daemon.running.finish().await;
 
     let store = Store::open(&farm.config().database).await.unwrap();

@@ -39,7 +39,7 @@ use crate::{
         check::check_character,
         ledger::{Crate, CrateId, Outcome, Stock},
     },
-    store::ledger::Told,
+    store::entries::Told,
     watch::{
         RoomSettings, Stamp, Subject,
         models::{
