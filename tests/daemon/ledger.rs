@@ -168,6 +168,14 @@ async fn the_page_of_a_crate_tells_what_others_did_and_takes_it_all_the_same() {
     // Pressed twice it is one.
     assert_eq!(form(&daemon, "/crate/enter", &look).await.status, 303);
     assert_eq!(form(&daemon, "/crate/enter", &look).await.status, 303);
+    // Another form of the page as it was before says so, instead of being taken for the same.
+    let other = [("kind", "woken"), ("crate", "A-1"), ("key", key.as_str())];
+    let told = form(&daemon, "/crate/enter", &other).await;
+    assert!(
+        words(&told.text).contains("This page has noted something else already."),
+        "{}",
+        told.text
+    );
     // Somebody else had the same page open.
     let sold = [
         ("kind", "sold"),

@@ -65,6 +65,9 @@ pub enum Refusal {
     /// Taking back is itself not taken back: enter it again.
     #[error("what took something back is not itself taken back")]
     IsUndo,
+    /// The key stands for something else already.
+    #[error("this page has noted something else already")]
+    OtherWords,
     /// Something since rests on it.
     #[error("what came after it rests on it")]
     NotAsItWas,
@@ -102,6 +105,7 @@ impl Refusal {
             Self::NotAClump(_) => "To put some of them into another crate, split the lot instead.",
             Self::AsItStands => "Nothing needs to be noted.",
             Self::NoEntry(_) | Self::TakenBack => "Load the page again.",
+            Self::OtherWords => "Look at what stands there now, and send it again.",
             Self::IsUndo => "Enter what was right again.",
             Self::NotAsItWas => {
                 "Take back the later entries first, the newest one to begin with, or correct the count."
