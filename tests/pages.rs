@@ -14,6 +14,7 @@ use overwinter::web::html::{
 };
 use overwinter::web::stock::{
     count::{CountPage, Line as CountLine},
+    new::NewCratePage,
     several::{One, SeveralPage},
 };
 
@@ -312,6 +313,7 @@ fn pages() -> Vec<String> {
         crate_page(Tone::ActNow).render().unwrap(),
         several_page().render().unwrap(),
         count_page().render().unwrap(),
+        new_crate_page().render().unwrap(),
     ]
     .into_iter()
     .chain(forms())
@@ -401,6 +403,26 @@ fn several_page() -> SeveralPage {
             .map(|name| (name.to_owned(), text()))
             .into_iter()
             .collect(),
+    }
+}
+
+fn new_crate_page() -> NewCratePage {
+    let text = || HOSTILE.to_owned();
+    NewCratePage {
+        frame: frame(Tab::Crates),
+        code: text(),
+        key: text(),
+        today: text(),
+        rooms: vec![text()],
+        packings: vec![text()],
+        varieties: vec![text()],
+        fault: Some(text()),
+        fields: [
+            "into", "variety", "note", "room", "place", "packing", "count", "dug",
+        ]
+        .map(|name| (name.to_owned(), text()))
+        .into_iter()
+        .collect(),
     }
 }
 

@@ -18,6 +18,7 @@ pub mod list;
 pub mod place;
 pub mod plan;
 pub mod round;
+pub mod series;
 
 pub use finding::{Finding, Treatment};
 

@@ -500,3 +500,65 @@ async fn a_picture_is_kept_small_upright_and_without_what_the_camera_says() {
     assert_eq!(daemon.get("/crate/photo/99").await.status, 404);
     daemon.running.finish().await;
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_new_crate_goes_on_with_the_grower_s_numbers() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    entered(
+        &daemon,
+        vec![
+            lifted("K-08", "Quenbrisk", 12),
+            lifted("K-09", "Brindolet", 4),
+        ],
+    )
+    .await;
+    let page = daemon.get("/crate/new").await.text;
+    assert!(page.contains("value=\"K-10\""), "{page}");
+    let key = hidden(&page, "key");
+    let mut new = vec![
+        ("into", "K-09"),
+        ("variety", "Ossamurle"),
+        ("form", "division"),
+        ("count", "30"),
+        ("dug", "2026-11-30"),
+        ("room", "cellar"),
+        ("place", "north wall / shelf 3 / 1"),
+        ("packing", "peat"),
+        ("note", "from the long bed"),
+        ("key", &key),
+    ];
+    let taken = form(&daemon, "/crate/new", &new).await;
+    assert_eq!(taken.status, 422);
+    assert!(
+        words(&taken.text).contains("There is a crate K-09 already."),
+        "{}",
+        taken.text
+    );
+    assert!(
+        taken.text.contains("value=\"from the long bed\""),
+        "{}",
+        taken.text
+    );
+    new[0] = ("into", "K-10");
+    new[1] = ("variety", "");
+    let nameless = form(&daemon, "/crate/new", &new).await;
+    assert!(
+        words(&nameless.text).contains("The cell is empty. Fill it in"),
+        "{}",
+        words(&nameless.text)
+    );
+    new[1] = ("variety", "Ossamurle");
+    assert_eq!(form(&daemon, "/crate/new", &new).await.status, 303);
+    let page = words(&daemon.get("/crate?code=K-10").await.text);
+    for what in [
+        "the cellar, north wall / shelf 3 / 1",
+        "Ossamurle 30",
+        "packed in peat",
+        "lifted 30 divisions of Ossamurle",
+    ] {
+        assert!(page.contains(what), "`{what}` is not in {page}");
+    }
+    daemon.running.finish().await;
+    assert_eq!(stock(&farm).await.tubers(), 46);
+}

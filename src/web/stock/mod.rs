@@ -6,6 +6,7 @@ mod enter;
 pub mod form;
 mod history;
 mod krate;
+pub mod new;
 mod photo;
 pub mod several;
 
@@ -24,6 +25,7 @@ pub(super) fn routes() -> Router<Site> {
     Router::new()
         .route("/crates", get(crates::crates))
         .route("/crate", get(krate::krate))
+        .route("/crate/new", get(new::ask).post(new::make))
         .route("/crate/enter", post(krate::deed).merge(crates()))
         .route(
             "/crate/photo",
