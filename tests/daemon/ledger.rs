@@ -277,7 +277,7 @@ async fn what_is_filled_in_wrongly_is_said_and_nothing_typed_is_lost() {
         ),
         (
             vec![("kind", "moved"), ("room", ""), ("note", "to the florist")],
-            "The cell is empty.",
+            "No room is named. Write it in.",
         ),
     ] {
         let fields: Vec<_> = fields.into_iter().chain([("crate", "A-1")]).collect();
@@ -544,7 +544,7 @@ async fn a_new_crate_goes_on_with_the_grower_s_numbers() {
     new[1] = ("variety", "");
     let nameless = form(&daemon, "/crate/new", &new).await;
     assert!(
-        words(&nameless.text).contains("The cell is empty. Fill it in"),
+        words(&nameless.text).contains("No variety is named. Write it in."),
         "{}",
         words(&nameless.text)
     );

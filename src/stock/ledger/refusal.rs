@@ -36,6 +36,9 @@ pub enum Refusal {
     /// A new crate needs a room.
     #[error("there is no crate {0} yet, and no room is named to put a new one into")]
     NoRoom(CrateCode),
+    /// A name is missing.
+    #[error("no {0} is named")]
+    Missing(&'static str),
     /// A name or remark that cannot be kept.
     #[error("{why}")]
     Words {
@@ -99,6 +102,7 @@ impl Refusal {
             Self::TooMany => "Write the count without other figures.",
             Self::Nothing => "Write how many, from 1 up.",
             Self::NoRoom(_) => "Name the room, or the code of a crate that is there.",
+            Self::Missing(_) => "Write it in.",
             Self::Words { remedy, .. } => remedy,
             Self::Empty(_) => "Choose another crate.",
             Self::SameCrate => "Name another crate.",
