@@ -261,6 +261,7 @@ fn pages() -> Vec<String> {
                 ended: Some(HOSTILE.into()),
             }),
         ],
+        due: Some(HOSTILE.into()),
         rooms: vec![room()],
     };
     let alerts = AlertsPage {

@@ -12,12 +12,15 @@ use thiserror::Error;
 
 mod cell;
 pub mod check;
+pub mod due;
+pub mod field;
 mod finding;
 pub mod ledger;
 pub mod list;
 pub mod place;
 pub mod plan;
 pub mod round;
+pub mod winter;
 
 pub use finding::{Finding, Treatment};
 

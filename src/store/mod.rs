@@ -8,6 +8,7 @@ pub mod outbox;
 pub mod packed;
 pub mod sources;
 pub mod stock;
+pub mod winters;
 
 use std::{path::Path, time::Duration};
 

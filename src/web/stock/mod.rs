@@ -1,9 +1,13 @@
 //! Pages of the stock: what is in which crate, where it stands, and what was done.
 
+mod calendar;
 mod crates;
 mod enter;
 mod history;
 mod krate;
+mod note;
+pub mod planting;
+pub mod season;
 
 use axum::{
     Router,
@@ -11,7 +15,13 @@ use axum::{
     routing::{get, post},
 };
 
-use super::Site;
+use super::{Site, pages::Failed};
+use crate::{
+    engine::{Status, due},
+    notify::duties,
+    stock::due::looks,
+    watch::Stamp,
+};
 pub(super) use crates::worst_of;
 
 /// Every route of the stock.
@@ -22,4 +32,24 @@ pub(super) fn routes() -> Router<Site> {
         .route("/crate", get(krate::krate))
         .route("/crate/weigh", post(krate::weigh).merge(crates()))
         .route("/api/stock/entries", post(enter::entries))
+        .route("/planting", get(planting::planting).post(planting::settle))
+        .route("/season", get(season::season).post(season::step))
+        .route("/feeds/rounds.ics", get(calendar::rounds))
+}
+
+/// The crates that are due for a look, in a line.
+pub(super) async fn looks_due(
+    site: &Site,
+    status: &Status,
+    now: Stamp,
+) -> Result<Option<String>, Failed> {
+    let here = due::Here {
+        now,
+        ..note::here(site)
+    };
+    let store = &site.store;
+    let stock = store.stock().await.map_err(Failed::store(site))?;
+    let crates = due::crates(store, &stock, &status.settings, &status.models, here).await;
+    let crates = crates.map_err(Failed::store(site))?;
+    Ok(duties::looks(&looks(&crates), here.today()))
 }
