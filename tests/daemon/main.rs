@@ -10,6 +10,7 @@ mod handled;
 mod posts;
 mod record;
 mod restarts;
+mod spring;
 mod told;
 mod verdicts;
 mod wires;

@@ -78,6 +78,8 @@ pub struct PlantingPage {
 /// Varieties that stand alike.
 #[derive(Debug, Clone)]
 pub struct Group {
+    /// Unique on the page.
+    pub key: &'static str,
     /// "Short", "Just enough".
     pub title: &'static str,
     /// Shape and colour.
@@ -126,8 +128,6 @@ pub struct WishForm {
     pub varieties: Vec<String>,
     /// Why it was refused.
     pub fault: Option<String>,
-    /// Somebody came here to fill it in.
-    pub open: bool,
 }
 
 /// The form for the days of the spring.
@@ -354,41 +354,46 @@ fn hour_of(manner: Manner, at: Stamp) -> (NaiveDate, f64) {
 }
 
 fn groups(plan: &plan::Plan) -> Vec<Group> {
-    let group = |title, tone, lead, folded, belongs: fn(Verdict) -> bool| Group {
+    let group = |key, title, tone, lead| Group {
+        key,
         title,
         tone,
         lead,
-        folded,
+        folded: matches!(tone, Tone::Well | Tone::NoWord),
         rows: (plan.lines.iter())
-            .filter(|line| belongs(line.verdict))
+            .filter(|line| key_of(line.verdict) == key)
             .map(row)
             .collect(),
     };
     let mut groups = vec![
-        group("Short", Tone::ActToday, "", false, |v| {
-            matches!(v, Verdict::Short { .. })
-        }),
+        group("short", "Short", Tone::ActToday, ""),
         group(
+            "likely",
             "Likely enough",
             Tone::LookSoon,
-            "In nine winters of ten there is at least the lower figure.",
-            false,
-            |v| matches!(v, Verdict::Likely { .. }),
+            "In nineteen winters of twenty there is at least the lower figure.",
         ),
-        group("Enough", Tone::Well, "", false, |v| v == Verdict::Enough),
+        group("enough", "Enough", Tone::Well, ""),
         group(
+            "spare",
             "To spare",
             Tone::Well,
             "So many can be given away even after a bad winter.",
-            false,
-            |v| matches!(v, Verdict::Spare { .. }),
         ),
-        group("Nobody said how many", Tone::NoWord, "", true, |v| {
-            v == Verdict::NotWanted
-        }),
+        group("unsaid", "Nobody said how many", Tone::NoWord, ""),
     ];
     groups.retain(|g| !g.rows.is_empty());
     groups
+}
+
+fn key_of(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Short { .. } => "short",
+        Verdict::Likely { .. } => "likely",
+        Verdict::Enough => "enough",
+        Verdict::Spare { .. } => "spare",
+        Verdict::NotWanted => "unsaid",
+    }
 }
 
 fn row(line: &Line) -> Row {
@@ -507,7 +512,6 @@ fn forms(
         spacing_unit,
         common,
         varieties,
-        open: !variety.is_empty(),
         ..WishForm::default()
     };
     let known = stock
@@ -550,7 +554,6 @@ fn forms(
                 rows: sent.rows,
                 spacing: sent.spacing,
                 fault: Some(why),
-                open: true,
                 ..wish
             };
         }

@@ -156,7 +156,17 @@ pub(super) async fn step(
         Err(why) => Some(why),
     };
     match refused {
-        None => Ok(Redirect::to("/season").into_response()),
+        None => {
+            let group = sent(&form, "group");
+            let back = match ["clean", "dry", "pack"]
+                .into_iter()
+                .find(|key| *key == group)
+            {
+                Some(key) => format!("/season#{key}"),
+                None => "/season".to_owned(),
+            };
+            Ok(Redirect::to(&back).into_response())
+        }
         Some(why) => page(&site, Some((why, form)), "/season".to_owned()).await,
     }
 }
@@ -334,6 +344,7 @@ fn groups(site: &Site, stock: &Stock, ways: &[Way], form: &Sent, here: Here) -> 
     };
     let group = |at: At| {
         let own: Vec<&Way> = ways.iter().filter(|w| w.at == at).collect();
+        let cut = (own.iter()).any(|w| w.steps.divided > w.steps.cuts_dry);
         let crates = own.iter().map(|way| {
             let alone = own.len() == 1;
             row(site, stock, way, alone || ticked(way), here)
@@ -350,12 +361,15 @@ fn groups(site: &Site, stock: &Stock, ways: &[Way], form: &Sent, here: Here) -> 
                 "dry",
                 "Drying",
                 "Skins want about a day of airy dry after washing, 1 to 3 days in all; cut surfaces a few hours to a day. Bare for more than 3 days they dry out.",
-                vec![BLEACH],
-                vec![
-                    ("skins-dry", "Skins are dry", true),
-                    ("cuts-dry", "Cut surfaces are dry", false),
-                    ("dipped", "Dipped", false),
-                ],
+                vec![BLEACH, DUSTS],
+                [
+                    (true, ("skins-dry", "Skins are dry", true)),
+                    (cut, ("cuts-dry", "Cut surfaces are dry", true)),
+                    (true, ("dipped", "Dipped", false)),
+                ]
+                .into_iter()
+                .filter_map(|(asked, button)| asked.then_some(button))
+                .collect(),
             ),
             At::ToPack | At::Packed => (
                 "pack",
