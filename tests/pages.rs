@@ -15,6 +15,8 @@ use overwinter::web::html::{
 use overwinter::web::stock::{
     count::{CountPage, Line as CountLine},
     new::NewCratePage,
+    planting::{self, DaysForm, PlantingPage, WishForm},
+    season::{self, LiftForm, PackForm, SeasonPage},
     several::{One, SeveralPage},
 };
 
@@ -266,6 +268,7 @@ fn pages() -> Vec<String> {
                 ended: Some(HOSTILE.into()),
             }),
         ],
+        due: Some(HOSTILE.into()),
         rooms: vec![room()],
     };
     let alerts = AlertsPage {
@@ -317,7 +320,96 @@ fn pages() -> Vec<String> {
     ]
     .into_iter()
     .chain(forms())
+    .chain(spring())
     .collect()
+}
+
+/// The pages from the field to the crate and back to the bed.
+fn spring() -> Vec<String> {
+    let row = planting::Row {
+        variety: HOSTILE.into(),
+        by: HOSTILE.into(),
+        figures: HOSTILE.into(),
+        href: format!("/planting?variety={HOSTILE}#wish"),
+    };
+    let group = |key, folded| planting::Group {
+        key,
+        title: "Short",
+        tone: Tone::ActToday,
+        lead: "So it is.",
+        folded,
+        rows: vec![row.clone()],
+    };
+    let planting = PlantingPage {
+        frame: frame(Tab::Crates),
+        tone: Tone::ActToday,
+        sentence: HOSTILE.into(),
+        dates: vec![("Planting", HOSTILE.into(), HOSTILE.into())],
+        soil: vec![(Tone::Well, HOSTILE.into())],
+        groups: vec![group("short", false), group("spare", true)],
+        assumed: vec![HOSTILE.into()],
+        wish: WishForm {
+            variety: HOSTILE.into(),
+            plants: HOSTILE.into(),
+            length: HOSTILE.into(),
+            rows: HOSTILE.into(),
+            spacing: HOSTILE.into(),
+            varieties: vec![HOSTILE.into()],
+            fault: Some(HOSTILE.into()),
+            ..WishForm::default()
+        },
+        days: DaysForm {
+            planting: HOSTILE.into(),
+            order_by: HOSTILE.into(),
+            wake_weeks: HOSTILE.into(),
+            fault: Some(HOSTILE.into()),
+        },
+    };
+    let season = SeasonPage {
+        frame: frame(Tab::Crates),
+        tone: Tone::ActToday,
+        sentence: HOSTILE.into(),
+        frost: HOSTILE.into(),
+        frost_day: HOSTILE.into(),
+        fault: Some(HOSTILE.into()),
+        groups: vec![season::Group {
+            key: "dry",
+            title: "Drying",
+            wants: "Air.",
+            cautions: vec!["Gloves."],
+            crates: vec![season::Row {
+                code: HOSTILE.into(),
+                href: format!("/crate?code={HOSTILE}"),
+                holds: HOSTILE.into(),
+                place: HOSTILE.into(),
+                steps: vec![("Lifted", HOSTILE.into())],
+                air: HOSTILE.into(),
+                warning: Some((Tone::ActToday, HOSTILE.into())),
+                clumps: vec![(1, HOSTILE.into())],
+                ticked: true,
+            }],
+            buttons: vec![("washed", "Washed", true)],
+            packing: Some(PackForm {
+                packing: HOSTILE.into(),
+                known: vec![HOSTILE.into()],
+                doubted: true,
+            }),
+            fault: Some(HOSTILE.into()),
+        }],
+        packed: vec![(
+            HOSTILE.into(),
+            format!("/crate?code={HOSTILE}"),
+            HOSTILE.into(),
+        )],
+        lift: LiftForm {
+            krate: HOSTILE.into(),
+            rooms: vec![(HOSTILE.into(), true)],
+            variety: HOSTILE.into(),
+            count: HOSTILE.into(),
+            open: true,
+        },
+    };
+    vec![planting.render().unwrap(), season.render().unwrap()]
 }
 
 fn crate_page(tone: Tone) -> CratePage {

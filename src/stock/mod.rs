@@ -12,6 +12,8 @@ use thiserror::Error;
 
 mod cell;
 pub mod check;
+pub mod due;
+pub mod field;
 mod finding;
 pub mod ledger;
 pub mod list;
@@ -19,6 +21,7 @@ pub mod place;
 pub mod plan;
 pub mod round;
 pub mod series;
+pub mod winter;
 
 pub use finding::{Finding, Treatment};
 

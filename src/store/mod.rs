@@ -10,6 +10,7 @@ pub mod packed;
 pub mod photos;
 pub mod sources;
 pub mod stock;
+pub mod winters;
 
 use std::{path::Path, time::Duration};
 

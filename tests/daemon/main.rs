@@ -12,6 +12,7 @@ mod posts;
 mod record;
 mod restarts;
 mod season;
+mod spring;
 mod told;
 mod verdicts;
 mod wires;

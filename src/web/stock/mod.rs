@@ -1,5 +1,6 @@
 //! Pages of the stock: what is in which crate, where it stands, and what was done.
 
+mod calendar;
 pub mod count;
 mod crates;
 mod enter;
@@ -7,7 +8,10 @@ pub mod form;
 mod history;
 mod krate;
 pub mod new;
+mod note;
 mod photo;
+pub mod planting;
+pub mod season;
 pub mod several;
 
 use axum::{
@@ -16,7 +20,13 @@ use axum::{
     routing::{get, post},
 };
 
-use super::Site;
+use super::{Site, pages::Failed};
+use crate::{
+    engine::{Status, due},
+    notify::duties,
+    stock::due::looks,
+    watch::Stamp,
+};
 pub(super) use crates::worst_of;
 
 /// Every route of the stock.
@@ -35,6 +45,26 @@ pub(super) fn routes() -> Router<Site> {
         .route("/stock/count", get(count::count))
         .route("/several", get(several::several).post(several::enter_all))
         .route("/api/stock/entries", post(enter::entries))
+        .route("/planting", get(planting::planting).post(planting::settle))
+        .route("/season", get(season::season).post(season::step))
+        .route("/feeds/rounds.ics", get(calendar::rounds))
+}
+
+/// The crates that are due for a look, in a line.
+pub(super) async fn looks_due(
+    site: &Site,
+    status: &Status,
+    now: Stamp,
+) -> Result<Option<String>, Failed> {
+    let here = due::Here {
+        now,
+        ..note::here(site)
+    };
+    let store = &site.store;
+    let stock = store.stock().await.map_err(Failed::store(site))?;
+    let crates = due::crates(store, &stock, &status.settings, &status.models, here).await;
+    let crates = crates.map_err(Failed::store(site))?;
+    Ok(duties::looks(&looks(&crates), here.today()))
 }
 
 /// `north wall / shelf 2 / 3` stands on `north wall / shelf 2`.
