@@ -18,6 +18,8 @@ pub mod list;
 pub mod place;
 pub mod plan;
 pub mod round;
+pub mod search;
+pub mod sheet;
 
 pub use finding::{Finding, Treatment};
 
