@@ -10,6 +10,7 @@ use std::{
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use thiserror::Error;
 
+pub mod brought;
 mod cell;
 pub mod check;
 mod finding;

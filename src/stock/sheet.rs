@@ -172,7 +172,8 @@ impl Sheet {
     }
 }
 
-fn decoded(bytes: &[u8]) -> String {
+/// The text of a file in UTF-8, or else Windows-1252.
+pub fn decoded(bytes: &[u8]) -> String {
     if let Ok(text) = std::str::from_utf8(bytes) {
         return text.trim_start_matches('\u{feff}').to_owned();
     }
