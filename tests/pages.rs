@@ -12,6 +12,7 @@ use overwinter::web::html::{
     NowPage, Off, Refused, Room, RoomSensor, Seen, Sensor, SensorsPage, Source, Tab, Tone, Unknown,
     Verdict,
 };
+use overwinter::web::stock::bring::{BringPage, Look, Plan, Report, SheetColumn};
 use overwinter::web::stock::{
     count::{CountPage, Line as CountLine},
     new::NewCratePage,
@@ -321,6 +322,7 @@ fn pages() -> Vec<String> {
     .into_iter()
     .chain(forms())
     .chain(spring())
+    .chain([0, 1, 2].map(|step| bring_page(step).render().unwrap()))
     .collect()
 }
 
@@ -410,6 +412,53 @@ fn spring() -> Vec<String> {
         },
     };
     vec![planting.render().unwrap(), season.render().unwrap()]
+}
+
+fn bring_page(step: usize) -> BringPage {
+    let text = || HOSTILE.to_owned();
+    let lines = || vec![text()];
+    let left_out = || vec![(text(), text(), text())];
+    let look = Look {
+        columns: vec![SheetColumn {
+            nth: 0,
+            name: text(),
+            samples: text(),
+            field: "",
+        }],
+        said: ["room", "packing", "dug", "series"]
+            .map(|field| (field.to_owned(), text()))
+            .into(),
+        rooms: lines(),
+        mapped: std::collections::BTreeSet::new(),
+        questions: vec![(text(), text())],
+        shown: text(),
+        hand: text(),
+        seen: 1,
+        plan: Some(Plan {
+            new: lines(),
+            changed: lines(),
+            same: lines(),
+            refused: left_out(),
+            totals: text(),
+            unused: text(),
+            unwatched: text(),
+            known: text(),
+            button: Some(text()),
+        }),
+        notice: None,
+    };
+    let report = Report {
+        sentences: lines(),
+        refused: left_out(),
+        again: true,
+    };
+    BringPage {
+        frame: frame(Tab::Crates),
+        fault: Some((text(), text())),
+        text: text(),
+        look: (step == 1).then_some(look),
+        done: (step == 2).then_some(report),
+    }
 }
 
 fn crate_page(tone: Tone) -> CratePage {

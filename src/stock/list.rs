@@ -1,6 +1,7 @@
 //! A crate list, as a grower keeps it in a spreadsheet: read into crates and faults, and written out.
 
 use std::{
+    borrow::Cow,
     collections::{BTreeMap, BTreeSet},
     fmt,
 };
@@ -34,7 +35,7 @@ pub(super) const VARIETY: usize = 80;
 pub(super) const NOTE: usize = 200;
 
 /// About ten thousand lots; a farm of 500 crates fills a twentieth.
-const MAX_BYTES: usize = 1 << 20;
+pub(super) const MAX_BYTES: usize = 1 << 20;
 
 /// After this many faults the list is not read on: one cause is behind most of them.
 const MAX_FAULTS: usize = 500;
@@ -151,21 +152,19 @@ pub fn parse(text: &str) -> Parsed {
     };
     let mut list = List::default();
     for (line, row) in lines {
-        if list.faults.len() >= MAX_FAULTS {
-            let reason = format!("not read from here on, after {} faults", list.faults.len());
-            let remedy = "mend those above first".into();
-            list.faults.push(fault(line, None, (reason, remedy)));
+        if list.is_full(line) {
             break;
         }
-        list.read_row(line, row, &columns);
+        match cells(row).and_then(|cells| of_width(cells, columns.len())) {
+            // A column the list does not have is an empty cell.
+            Ok(cells) => list.add(line, |field| {
+                let column = columns.iter().position(|known| *known == field);
+                Ok(column.and_then(|nth| cells.get(nth)).unwrap_or("").into())
+            }),
+            Err(wrong) => list.refuse(line, wrong),
+        }
     }
-    // What is left of a crate whose rows, or whose room, were all refused.
-    list.crates
-        .retain(|krate| !krate.lots.is_empty() && !krate.room.is_empty());
-    Parsed {
-        crates: list.crates,
-        faults: list.faults,
-    }
+    list.done()
 }
 
 /// Writes a crate list that [`parse`] reads back to the same crates.
@@ -199,7 +198,7 @@ fn kilograms(grams: u32) -> String {
     format!("{} kg", text.trim_end_matches('0').trim_end_matches('.'))
 }
 
-fn fault(line: u64, field: Option<&'static str>, (reason, remedy): Wrong) -> Fault {
+pub(super) fn fault(line: u64, field: Option<&'static str>, (reason, remedy): Wrong) -> Fault {
     Fault {
         line,
         field,
@@ -280,16 +279,14 @@ fn cells(line: &str) -> Result<csv::StringRecord, Wrong> {
     }
     // The line's own end only gets into a cell through an open quotation mark.
     if record.iter().next_back().is_some_and(|c| c.ends_with('\n')) {
-        return Err((
-            "a quotation mark opens a cell and is not closed on this line".into(),
-            "keep the cell on one line, and close the quotation mark or take it out".into(),
-        ));
+        return Err(open_mark());
     }
     Ok(record)
 }
 
+/// Crates as their rows come in.
 #[derive(Default)]
-struct List {
+pub(super) struct List {
     crates: Vec<Crate>,
     faults: Vec<Fault>,
     index: BTreeMap<CrateCode, usize>,
@@ -298,16 +295,41 @@ struct List {
 }
 
 impl List {
-    fn read_row(&mut self, line: u64, row: &str, columns: &[&'static str]) {
-        let cells = match cells(row).and_then(|cells| of_width(cells, columns.len())) {
-            Ok(cells) => cells,
-            Err(wrong) => return self.faults.push(fault(line, None, wrong)),
-        };
+    /// Whether reading ends before this line, which is then a fault of its own.
+    pub(super) fn is_full(&mut self, line: u64) -> bool {
+        let full = self.faults.len() >= MAX_FAULTS;
+        if full {
+            let reason = format!("not read from here on, after {} faults", self.faults.len());
+            self.refuse(line, (reason, "mend those above first".into()));
+        }
+        full
+    }
+
+    /// A row that cannot be divided into cells.
+    pub(super) fn refuse(&mut self, line: u64, wrong: Wrong) {
+        self.faults.push(fault(line, None, wrong));
+    }
+
+    /// Everything read, without what is left of a crate whose rows, or whose room, were all refused.
+    pub(super) fn done(mut self) -> Parsed {
+        self.crates
+            .retain(|krate| !krate.lots.is_empty() && !krate.room.is_empty());
+        Parsed {
+            crates: self.crates,
+            faults: self.faults,
+        }
+    }
+
+    /// Takes one row in; `cell` gives the text of each of [`COLUMNS`].
+    pub(super) fn add<'a>(
+        &mut self,
+        line: u64,
+        cell: impl Fn(&'static str) -> Result<Cow<'a, str>, Wrong>,
+    ) {
         let before = self.faults.len();
         let mut row = Row {
             line,
-            cells: &cells,
-            columns,
+            cell,
             faults: &mut self.faults,
         };
         let code = row.take("code", cell::code);
@@ -399,26 +421,32 @@ impl List {
     }
 }
 
-struct Row<'a> {
+struct Row<'a, F> {
     line: u64,
-    cells: &'a csv::StringRecord,
-    columns: &'a [&'static str],
+    cell: F,
     faults: &'a mut Vec<Fault>,
 }
 
-impl Row<'_> {
-    /// The trimmed cell as `read` understands it; a column the list does not have is an empty cell.
+impl<'c, F: Fn(&'static str) -> Result<Cow<'c, str>, Wrong>> Row<'_, F> {
+    /// The trimmed cell as `read` understands it.
     fn take<T>(
         &mut self,
         field: &'static str,
         read: impl Fn(&str) -> Result<T, Wrong>,
     ) -> Option<T> {
-        let column = self.columns.iter().position(|known| *known == field);
-        let cell = column.and_then(|nth| self.cells.get(nth)).unwrap_or("");
-        read(cell.trim())
+        (self.cell)(field)
+            .and_then(|text| read(text.trim()))
             .map_err(|wrong| self.faults.push(fault(self.line, Some(field), wrong)))
             .ok()
     }
+}
+
+/// What is wrong with a cell whose quotation mark is never closed.
+pub(super) fn open_mark() -> Wrong {
+    (
+        "a quotation mark opens a cell and is not closed on this line".into(),
+        "keep the cell on one line, and close the quotation mark or take it out".into(),
+    )
 }
 
 fn of_width(record: csv::StringRecord, width: usize) -> Result<csv::StringRecord, Wrong> {
@@ -439,4 +467,4 @@ fn of_width(record: csv::StringRecord, width: usize) -> Result<csv::StringRecord
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;

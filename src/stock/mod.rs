@@ -10,6 +10,7 @@ use std::{
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 use thiserror::Error;
 
+pub mod brought;
 mod cell;
 pub mod check;
 pub mod due;
@@ -20,7 +21,9 @@ pub mod list;
 pub mod place;
 pub mod plan;
 pub mod round;
+pub mod search;
 pub mod series;
+pub mod sheet;
 pub mod winter;
 
 pub use finding::{Finding, Treatment};

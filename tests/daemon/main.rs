@@ -2,6 +2,7 @@
 //! clock is moved by hand.
 
 mod account;
+mod bring;
 mod clocks;
 mod crates;
 mod farm;

@@ -126,6 +126,19 @@ impl Lot {
         weight_of(self.each_ug?, count)
     }
 
+    /// So many of it, as a list has them.
+    pub(in crate::stock) fn listed(&self, count: u32) -> list::Lot {
+        list::Lot {
+            variety: self.variety.clone(),
+            form: self.form,
+            count,
+            dug: self.dug,
+            weight_g: self.weight_g(count),
+            note: self.note.clone(),
+            prepared: self.prepared,
+        }
+    }
+
     /// What makes tubers of two lots alike enough to lie in one.
     fn is_alike(&self, other: &Self) -> bool {
         self.variety.eq_ignore_ascii_case(&other.variety)
@@ -402,15 +415,8 @@ impl Stock {
     pub fn list(&self) -> Vec<list::Crate> {
         let mut content: BTreeMap<CrateId, Vec<list::Lot>> = BTreeMap::new();
         for (_, lot, count) in self.lots().filter(|(.., count)| *count != 0) {
-            content.entry(lot.krate).or_default().push(list::Lot {
-                variety: lot.variety.clone(),
-                form: lot.form,
-                count,
-                dug: lot.dug,
-                weight_g: lot.weight_g(count),
-                note: lot.note.clone(),
-                prepared: lot.prepared,
-            });
+            let lots = content.entry(lot.krate).or_default();
+            lots.push(lot.listed(count));
         }
         let held = |id: &CrateId| {
             let krate = self.crates.get(id)?;

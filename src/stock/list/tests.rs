@@ -16,7 +16,7 @@ fn check_rows(rows: &str, want: &[&str]) {
     check(&format!("{HEADER}{rows}"), want);
 }
 
-fn told(parsed: &Parsed) -> Vec<String> {
+pub(in crate::stock) fn told(parsed: &Parsed) -> Vec<String> {
     let lot = |lot: &Lot| {
         let dug = lot.dug.map_or(String::new(), |day| format!(" {day}"));
         let weight = lot.weight_g.map_or(String::new(), |g| format!(" {g} g"));
@@ -418,7 +418,7 @@ fn some_lot() -> impl Strategy<Value = Lot> {
         )
 }
 
-fn some_crate() -> impl Strategy<Value = Crate> {
+pub(in crate::stock) fn some_crate() -> impl Strategy<Value = Crate> {
     (
         "[A-Za-z0-9./-]{0,23}[A-Za-z0-9]",
         some_cell(60),

@@ -21,7 +21,7 @@ use crate::{
 };
 
 /// Deeds that may be asked for at once.
-const AT_ONCE: usize = 200;
+pub(super) const AT_ONCE: usize = 200;
 /// Longest remark, in characters.
 const NOTE: usize = 500;
 

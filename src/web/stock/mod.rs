@@ -1,5 +1,6 @@
 //! Pages of the stock: what is in which crate, where it stands, and what was done.
 
+pub mod bring;
 mod calendar;
 pub mod count;
 mod crates;
@@ -42,6 +43,10 @@ pub(super) fn routes() -> Router<Site> {
             post(photo::keep).merge(crates()).layer(photo::limit()),
         )
         .route("/crate/photo/{id}", get(photo::show))
+        .route(
+            "/stock/bring-in",
+            get(bring::start).post(bring::bring).layer(bring::limit()),
+        )
         .route("/stock/count", get(count::count))
         .route("/several", get(several::several).post(several::enter_all))
         .route("/api/stock/entries", post(enter::entries))
