@@ -46,11 +46,11 @@ fn text<T: serde::Serialize>(value: &T) -> String {
     serde_json::to_string(value).expect("plain data always encodes")
 }
 
-fn instant(ms: i64) -> Result<DateTime<Utc>, StoreError> {
+pub(super) fn instant(ms: i64) -> Result<DateTime<Utc>, StoreError> {
     DateTime::from_timestamp_millis(ms).ok_or_else(|| damaged("an instant beyond the calendar"))
 }
 
-fn entry(row: &SqliteRow) -> Result<Entry, StoreError> {
+pub(super) fn entry(row: &SqliteRow) -> Result<Entry, StoreError> {
     let noted: Option<i64> = row.try_get("noted_at")?;
     Ok(Entry {
         id: EntryId(row.try_get("entry_id")?),

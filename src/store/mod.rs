@@ -4,6 +4,7 @@ pub mod access;
 pub mod alerts;
 pub mod ledger;
 pub mod log;
+pub mod looks;
 pub mod outbox;
 pub mod packed;
 pub mod photos;

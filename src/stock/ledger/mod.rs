@@ -23,7 +23,7 @@ mod refusal;
 #[cfg(test)]
 mod tests;
 
-pub use asked::{Asked, Outcome, hand};
+pub use asked::{Asked, Outcome, bad_key, hand};
 pub use deed::{Deed, To};
 pub use refusal::Refusal;
 

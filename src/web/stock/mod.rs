@@ -6,6 +6,7 @@ pub mod form;
 mod history;
 mod krate;
 mod photo;
+pub mod round;
 pub mod several;
 
 use axum::{
@@ -29,8 +30,17 @@ pub(super) fn routes() -> Router<Site> {
             post(photo::keep).merge(crates()).layer(photo::limit()),
         )
         .route("/crate/photo/{id}", get(photo::show))
+        .route("/round", get(round::round))
+        .route(
+            "/round/note",
+            post(round::note).get(async || Redirect::to("/round")),
+        )
         .route("/several", get(several::several).post(several::enter_all))
         .route("/api/stock/entries", post(enter::entries))
+        .route(
+            "/api/stock/photos",
+            post(photo::keep_sent).layer(photo::limit_sent()),
+        )
 }
 
 /// `north wall / shelf 2 / 3` stands on `north wall / shelf 2`.
