@@ -21,6 +21,8 @@ use overwinter::web::stock::{
     several::{One, SeveralPage},
 };
 
+use overwinter::web::stock::round::{RoundCrate, RoundLot, RoundPage};
+
 const HOSTILE: &str = "<script>alert(1)</script>\" onload='x' &";
 
 fn frame(tab: Tab) -> Frame {
@@ -318,6 +320,7 @@ fn pages() -> Vec<String> {
         several_page().render().unwrap(),
         count_page().render().unwrap(),
         new_crate_page().render().unwrap(),
+        round_page().render().unwrap(),
     ]
     .into_iter()
     .chain(forms())
@@ -586,6 +589,46 @@ fn count_page() -> CountPage {
             crates: vec![(text(), format!("/crate?code={HOSTILE}"))],
         }],
         older: Some(3),
+    }
+}
+
+fn round_page() -> RoundPage {
+    let text = || HOSTILE.to_owned();
+    let lot = |id| RoundLot {
+        id,
+        variety: text(),
+        what: text(),
+        count: 3,
+    };
+    RoundPage {
+        frame: frame(Tab::Round),
+        sentence: text(),
+        said: Some((text(), text())),
+        others: vec![(format!("/round?room={HOSTILE}"), text())],
+        weight_unit: "lb",
+        room: text(),
+        all: true,
+        crates: vec![RoundCrate {
+            code: text(),
+            next: text(),
+            place: text(),
+            seen: 4,
+            key: text(),
+            photo_key: text(),
+            lots: vec![lot(1), lot(2)],
+            threat: Some((Tone::ActNow, text())),
+            due: text(),
+            last: vec![text()],
+            again: Some(Again {
+                why: text(),
+                confirm: Some("Note it all the same"),
+                newest: text(),
+            }),
+            typed: ["crate", "count", "weight", "note"]
+                .map(|name| (name.to_owned(), text()))
+                .into_iter()
+                .collect(),
+        }],
     }
 }
 

@@ -50,7 +50,7 @@ fn text<T: serde::Serialize>(value: &T) -> String {
     serde_json::to_string(value).expect("plain data always encodes")
 }
 
-fn instant(ms: i64) -> Result<DateTime<Utc>, StoreError> {
+pub(super) fn instant(ms: i64) -> Result<DateTime<Utc>, StoreError> {
     DateTime::from_timestamp_millis(ms).ok_or_else(|| damaged("an instant beyond the calendar"))
 }
 

@@ -5,6 +5,7 @@ pub mod alerts;
 pub mod entries;
 pub mod ledger;
 pub mod log;
+pub mod looks;
 pub mod outbox;
 pub mod packed;
 pub mod photos;

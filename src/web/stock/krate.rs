@@ -308,7 +308,7 @@ async fn page(site: &Site, code: &str, shown: Shown, path: String) -> Result<Res
     Ok((answer, render(&page)).into_response())
 }
 
-fn place(krate: &Crate) -> String {
+pub(super) fn place(krate: &Crate) -> String {
     if krate.place.is_empty() {
         the(&krate.room)
     } else {

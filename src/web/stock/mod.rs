@@ -12,6 +12,7 @@ pub mod new;
 mod note;
 mod photo;
 pub mod planting;
+pub mod round;
 pub mod season;
 pub mod several;
 
@@ -53,6 +54,15 @@ pub(super) fn routes() -> Router<Site> {
         .route("/planting", get(planting::planting).post(planting::settle))
         .route("/season", get(season::season).post(season::step))
         .route("/feeds/rounds.ics", get(calendar::rounds))
+        .route("/round", get(round::round))
+        .route(
+            "/round/note",
+            post(round::note).get(async || Redirect::to("/round")),
+        )
+        .route(
+            "/api/stock/photos",
+            post(photo::keep_sent).layer(photo::limit_sent()),
+        )
 }
 
 /// The crates that are due for a look, in a line.
