@@ -14,6 +14,7 @@ use overwinter::{
 };
 
 mod older;
+mod winters;
 
 const START: Stamp = Stamp(1_793_000_000_000);
 
