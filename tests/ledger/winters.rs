@@ -12,7 +12,7 @@ use overwinter::{
     watch::Stamp,
 };
 
-use crate::{START, code, lifted, lot, open};
+use crate::{code, lifted, lot, open};
 
 fn on(text: &str) -> DateTime<Utc> {
     format!("{text}T09:00:00Z").parse().unwrap()
@@ -200,5 +200,5 @@ async fn the_last_look_is_known_and_whether_it_was_bad() {
             .is_empty()
     );
     let first = store.first_entries().await.unwrap();
-    assert_eq!(first[&CrateId(2)], START.to_utc());
+    assert_eq!(first[&CrateId(2)], on("2026-10-01"));
 }
