@@ -11,6 +11,7 @@ mod ledger;
 mod posts;
 mod record;
 mod restarts;
+mod rounds;
 mod told;
 mod verdicts;
 mod wires;

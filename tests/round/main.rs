@@ -39,7 +39,8 @@ async fn so(phone: &Client, what: &str, script: &str) -> Value {
             return answer;
         }
         if PATIENCE < began.elapsed() {
-            panic!("did not come about: {what}; {}", words(phone).await);
+            let page = words(phone).await;
+            assert!(page.is_empty(), "did not come about: {what}; {page}");
         }
         tokio::time::sleep(Duration::from_millis(50)).await;
     }
@@ -348,7 +349,9 @@ async fn fill(phone: &Client, code: &str, ticks: &[&str], texts: &[(&str, &str)]
         field.send_keys(text).await.unwrap();
     }
     let send = element(phone, &format!("{form} button.act")).await;
-    send.send_keys(&char::from(Key::Enter).to_string()).await.unwrap();
+    send.send_keys(&char::from(Key::Enter).to_string())
+        .await
+        .unwrap();
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
