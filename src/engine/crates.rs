@@ -1,5 +1,7 @@
 //! The stock before the judge: what people enter, and crates that others changed beside the daemon.
 
+use std::collections::BTreeMap;
+
 use tracing::error;
 
 use super::live::Engine;
@@ -13,7 +15,7 @@ use crate::{
     },
     store::{StoreError, Tx, ledger::Request},
     watch::{
-        Act, CrateFacts, Models, Stamp,
+        Act, CrateFacts, Stamp,
         act::{Stood, Weighed},
     },
 };
@@ -93,9 +95,8 @@ impl Engine {
         together: bool,
         who: &str,
     ) -> Result<Receipt, StoreError> {
-        let anew = weighed_anew(tx, asked).await?;
-        let models = self.memory.judge.models();
-        let doubt = |deed: &Deed| doubted(models, &anew, deed);
+        let before = last_weights(tx, asked).await?;
+        let doubt = |deed: &Deed| doubted(&before, deed);
         let request = Request {
             asked,
             together,
@@ -119,8 +120,8 @@ impl Engine {
                 .iter()
                 .position(|o| *o == Outcome::Entered(entry.id));
             let sure = nth.and_then(|nth| asked.get(nth)).is_some_and(|a| a.sure);
-            self.weighed(tx, at, entry, sure || anew.contains(krate))
-                .await?;
+            let anew = before.get(krate).is_some_and(Option::is_none);
+            self.weighed(tx, at, entry, sure || anew).await?;
         }
         Ok(Receipt {
             entered: outcomes,
@@ -158,39 +159,42 @@ impl Engine {
     }
 }
 
-/// Crates on the scale for which earlier weights count no more, because something came or went since.
-async fn weighed_anew(tx: &mut Tx, asked: &[Asked]) -> Result<Vec<CrateCode>, StoreError> {
-    let mut anew: Vec<CrateCode> = Vec::new();
+/// What crates on the scale weighed before; none where earlier weights count no more, because something came
+/// or went since. Crates that were never weighed are not in it.
+async fn last_weights(
+    tx: &mut Tx,
+    asked: &[Asked],
+) -> Result<BTreeMap<CrateCode, Option<u32>>, StoreError> {
+    let mut before = BTreeMap::new();
     if !asked
         .iter()
         .any(|one| matches!(one.deed, Deed::Weighed { .. }))
     {
-        return Ok(anew);
+        return Ok(before);
     }
     let stock = tx.stock().await?;
     for (nth, one) in asked.iter().enumerate() {
         let Deed::Weighed { krate, .. } = &one.deed else {
             continue;
         };
+        let Some(last) = tx.last_weight(krate).await? else {
+            continue;
+        };
         let own = stock.find(krate).map(|(id, _)| id);
         let moved = |a: &Asked| !a.deed.only_adds() && stock.starts_from(&a.deed) == own;
-        if asked[..nth].iter().any(moved) || tx.changed_since_weighed(krate).await? {
-            anew.push(krate.clone());
-        }
+        let anew = asked[..nth].iter().any(moved) || tx.changed_since_weighed(krate).await?;
+        before.insert(krate.clone(), (!anew).then_some(last));
     }
-    Ok(anew)
+    Ok(before)
 }
 
 /// What of a deed can hardly be.
-fn doubted(models: &Models, anew: &[CrateCode], deed: &Deed) -> Option<String> {
+fn doubted(before: &BTreeMap<CrateCode, Option<u32>>, deed: &Deed) -> Option<String> {
     let Deed::Weighed { krate, grams } = deed else {
         return None;
     };
-    if anew.contains(krate) {
-        return None;
-    }
-    let last = models.krate(krate.as_str())?.weighings.last()?;
-    let change = f64::from(*grams) / f64::from(last.grams) - 1.0;
+    let last = (*before.get(krate)?)?;
+    let change = f64::from(*grams) / f64::from(last) - 1.0;
     (LARGEST_CHANGE < change.abs()).then(|| {
         let more = if change < 0.0 { "less" } else { "more" };
         format!(

@@ -497,6 +497,22 @@ impl Tx {
         Ok(undone)
     }
 
+    /// What a crate weighed last, in grams.
+    pub async fn last_weight(&mut self, krate: &CrateCode) -> Result<Option<u32>, StoreError> {
+        let code = krate.as_str();
+        let grams = sqlx::query_scalar!(
+            r#"select json_extract(g.deed, '$.grams') as "grams!: u32"
+               from crate join ledger_crate c using (crate_id) join ledger g using (entry_id)
+               where crate.code = ?1 and g.kind = 'weighed'
+                 and not exists (select 1 from ledger u where u.undoes = g.entry_id)
+               order by g.entry_id desc limit 1"#,
+            code
+        )
+        .fetch_optional(&mut *self.0)
+        .await?;
+        Ok(grams)
+    }
+
     /// Whether anything came into a crate, left it or was packed anew since it was last weighed.
     pub async fn changed_since_weighed(&mut self, krate: &CrateCode) -> Result<bool, StoreError> {
         let code = krate.as_str();

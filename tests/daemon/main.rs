@@ -12,6 +12,7 @@ mod ledger;
 mod posts;
 mod record;
 mod restarts;
+mod rounds;
 mod season;
 mod spring;
 mod told;

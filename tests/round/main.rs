@@ -39,7 +39,8 @@ async fn so(phone: &Client, what: &str, script: &str) -> Value {
             return answer;
         }
         if PATIENCE < began.elapsed() {
-            panic!("did not come about: {what}; {}", words(phone).await);
+            let page = words(phone).await;
+            assert!(page.is_empty(), "did not come about: {what}; {page}");
         }
         tokio::time::sleep(Duration::from_millis(50)).await;
     }

@@ -37,7 +37,10 @@ pub(super) fn sentence(
         let place = if which.room.is_empty() {
             "in store".to_owned()
         } else {
-            format!("in {}", the(&which.room))
+            // As it is written, not as it was asked for.
+            let mut rooms = all.iter().map(|c| c.krate.room.trim());
+            let room = rooms.find(|r| which.takes(r));
+            format!("in {}", the(room.unwrap_or(&which.room)))
         };
         return match (stops.len(), left_out) {
             (0, _) => format!("Every crate {place} was looked at today."),
