@@ -8,6 +8,7 @@ pub mod log;
 pub mod outbox;
 pub mod packed;
 pub mod photos;
+pub mod restore;
 pub mod sources;
 pub mod stock;
 

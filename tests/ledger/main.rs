@@ -13,6 +13,7 @@ use overwinter::{
     watch::Stamp,
 };
 
+mod carried;
 mod older;
 
 const START: Stamp = Stamp(1_793_000_000_000);

@@ -377,7 +377,7 @@ fn parsed(sheet: &Sheet, mapping: &Mapping, stock: &Stock) -> Parsed {
 }
 
 async fn look(site: &Site, stock: &Stock, sheet: Sheet, mapping: Mapping) -> Result<Look, Failed> {
-    let newest = site.store.newest_entries().await;
+    let newest = site.store.newest_entry().await;
     let newest = newest.map_err(Failed::store(site))?;
     let field_of = |nth: usize| {
         let fed = mapping.columns.iter().find(|(_, of)| of.contains(&nth));
@@ -401,7 +401,7 @@ async fn look(site: &Site, stock: &Stock, sheet: Sheet, mapping: Mapping) -> Res
         questions: open,
         shown: spelled(&mapping),
         hand: form::key(),
-        seen: newest.values().map(|id| id.0).max().unwrap_or_default(),
+        seen: newest.0,
         plan: None,
         notice: None,
         columns,

@@ -4,9 +4,12 @@ pub mod bring;
 pub mod count;
 mod crates;
 mod enter;
+mod find;
 pub mod form;
 mod history;
 mod krate;
+mod out;
+pub mod paper;
 mod photo;
 pub mod several;
 
@@ -37,6 +40,10 @@ pub(super) fn routes() -> Router<Site> {
         )
         .route("/stock/count", get(count::count))
         .route("/several", get(several::several).post(several::enter_all))
+        .route("/stock/crates.csv", get(out::list))
+        .route("/stock/ledger.json", get(out::ledger))
+        .route("/stock/list", get(paper::list))
+        .route("/api/stock/crates", get(find::crates))
         .route("/api/stock/entries", post(enter::entries))
 }
 
