@@ -34,6 +34,9 @@ use crate::{
 /// Entries that are in memory at once while a ledger is written.
 const AT_ONCE: u32 = 500;
 
+/// Letters of a cell that are shown.
+const SHOWN: usize = 30;
+
 /// What a grower's own sheet does not say by itself.
 #[derive(Args)]
 pub struct SheetOptions {
@@ -141,7 +144,10 @@ fn numbered(sheet: &Sheet, column: &str) -> Result<String, Failure> {
         .filter(|n| (1..=columns.len()).contains(n));
     let nth = named.or(counted.map(|n: usize| n - 1));
     nth.map(|nth| nth.to_string()).ok_or_else(|| {
-        let names: Vec<_> = columns.iter().map(|c| format!("`{}`", c.name)).collect();
+        let names: Vec<_> = columns
+            .iter()
+            .map(|c| format!("`{}`", short(c.name)))
+            .collect();
         Failure::input(
             format!("the sheet has no column `{column}`"),
             format!("its columns are {}", names.join(", ")),
@@ -238,8 +244,9 @@ fn understood(path: &Path, options: &SheetOptions, stock: &Stock) -> Result<Pars
         for (nth, column) in (0..).zip(sheet.columns()) {
             let mut fed = mapping.columns.iter().filter(|(_, of)| of.contains(&nth));
             let field = fed.next().map_or("not used", |(field, _)| *field);
-            let samples = column.samples.join(", ");
-            tell!("column {} `{}` ({samples}): {field}", nth + 1, column.name);
+            let samples: Vec<_> = column.samples.iter().map(|cell| short(cell)).collect();
+            let (name, samples) = (short(column.name), samples.join(", "));
+            tell!("column {} `{name}` ({samples}): {field}", nth + 1);
         }
         tell_faults(path, &open);
         return Err(Failure::input(
@@ -260,6 +267,12 @@ fn understood(path: &Path, options: &SheetOptions, stock: &Stock) -> Result<Pars
         ));
     }
     Ok(parsed)
+}
+
+/// The beginning of a cell, in letters that a terminal only prints.
+fn short(cell: &str) -> String {
+    let letters = cell.chars().filter(|c| !c.is_control());
+    letters.take(SHOWN).collect()
 }
 
 fn say_what_would_change(stock: &Stock, parsed: &Parsed) {
