@@ -101,6 +101,7 @@ const PURE: &[&str] = &[
     "notify/advice.rs",
     "notify/ahead.rs",
     "notify/computed.rs",
+    "notify/duties.rs",
     "notify/kinds.rs",
     "notify/letter.rs",
     "notify/message.rs",

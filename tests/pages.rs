@@ -16,8 +16,13 @@ use overwinter::web::stock::bring::{BringPage, Look, Plan, Report, SheetColumn};
 use overwinter::web::stock::paper::{PaperPage, PaperRow};
 use overwinter::web::stock::{
     count::{CountPage, Line as CountLine},
+    new::NewCratePage,
+    planting::{self, DaysForm, PlantingPage, WishForm},
+    season::{self, LiftForm, PackForm, SeasonPage},
     several::{One, SeveralPage},
 };
+
+use overwinter::web::stock::round::{RoundCrate, RoundLot, RoundPage};
 
 const HOSTILE: &str = "<script>alert(1)</script>\" onload='x' &";
 
@@ -281,6 +286,7 @@ fn pages() -> Vec<String> {
                 ended: Some(HOSTILE.into()),
             }),
         ],
+        due: Some(HOSTILE.into()),
         rooms: vec![room()],
     };
     let alerts = AlertsPage {
@@ -328,10 +334,13 @@ fn pages() -> Vec<String> {
         crate_page(Tone::ActNow).render().unwrap(),
         several_page().render().unwrap(),
         count_page().render().unwrap(),
+        new_crate_page().render().unwrap(),
+        round_page().render().unwrap(),
     ]
     .into_iter()
     .chain(forms())
     .chain([paper_page().render().unwrap()])
+    .chain(spring())
     .chain([0, 1, 2].map(|step| bring_page(step).render().unwrap()))
     .collect()
 }
@@ -353,6 +362,94 @@ fn paper_page() -> PaperPage {
         }],
         total: text(),
     }
+}
+
+/// The pages from the field to the crate and back to the bed.
+fn spring() -> Vec<String> {
+    let row = planting::Row {
+        variety: HOSTILE.into(),
+        by: HOSTILE.into(),
+        figures: HOSTILE.into(),
+        href: format!("/planting?variety={HOSTILE}#wish"),
+    };
+    let group = |key, folded| planting::Group {
+        key,
+        title: "Short",
+        tone: Tone::ActToday,
+        lead: "So it is.",
+        folded,
+        rows: vec![row.clone()],
+    };
+    let planting = PlantingPage {
+        frame: frame(Tab::Crates),
+        tone: Tone::ActToday,
+        sentence: HOSTILE.into(),
+        dates: vec![("Planting", HOSTILE.into(), HOSTILE.into())],
+        soil: vec![(Tone::Well, HOSTILE.into())],
+        groups: vec![group("short", false), group("spare", true)],
+        assumed: vec![HOSTILE.into()],
+        wish: WishForm {
+            variety: HOSTILE.into(),
+            plants: HOSTILE.into(),
+            length: HOSTILE.into(),
+            rows: HOSTILE.into(),
+            spacing: HOSTILE.into(),
+            varieties: vec![HOSTILE.into()],
+            fault: Some(HOSTILE.into()),
+            ..WishForm::default()
+        },
+        days: DaysForm {
+            planting: HOSTILE.into(),
+            order_by: HOSTILE.into(),
+            wake_weeks: HOSTILE.into(),
+            fault: Some(HOSTILE.into()),
+        },
+    };
+    let season = SeasonPage {
+        frame: frame(Tab::Crates),
+        tone: Tone::ActToday,
+        sentence: HOSTILE.into(),
+        frost: HOSTILE.into(),
+        frost_day: HOSTILE.into(),
+        fault: Some(HOSTILE.into()),
+        groups: vec![season::Group {
+            key: "dry",
+            title: "Drying",
+            wants: "Air.",
+            cautions: vec!["Gloves."],
+            crates: vec![season::Row {
+                code: HOSTILE.into(),
+                href: format!("/crate?code={HOSTILE}"),
+                holds: HOSTILE.into(),
+                place: HOSTILE.into(),
+                steps: vec![("Lifted", HOSTILE.into())],
+                air: HOSTILE.into(),
+                warning: Some((Tone::ActToday, HOSTILE.into())),
+                clumps: vec![(1, HOSTILE.into())],
+                ticked: true,
+            }],
+            buttons: vec![("washed", "Washed", true)],
+            packing: Some(PackForm {
+                packing: HOSTILE.into(),
+                known: vec![HOSTILE.into()],
+                doubted: true,
+            }),
+            fault: Some(HOSTILE.into()),
+        }],
+        packed: vec![(
+            HOSTILE.into(),
+            format!("/crate?code={HOSTILE}"),
+            HOSTILE.into(),
+        )],
+        lift: LiftForm {
+            krate: HOSTILE.into(),
+            rooms: vec![(HOSTILE.into(), true)],
+            variety: HOSTILE.into(),
+            count: HOSTILE.into(),
+            open: true,
+        },
+    };
+    vec![planting.render().unwrap(), season.render().unwrap()]
 }
 
 fn bring_page(step: usize) -> BringPage {
@@ -488,6 +585,26 @@ fn several_page() -> SeveralPage {
     }
 }
 
+fn new_crate_page() -> NewCratePage {
+    let text = || HOSTILE.to_owned();
+    NewCratePage {
+        frame: frame(Tab::Crates),
+        code: text(),
+        key: text(),
+        today: text(),
+        rooms: vec![text()],
+        packings: vec![text()],
+        varieties: vec![text()],
+        fault: Some(text()),
+        fields: [
+            "into", "variety", "note", "room", "place", "packing", "count", "dug",
+        ]
+        .map(|name| (name.to_owned(), text()))
+        .into_iter()
+        .collect(),
+    }
+}
+
 fn count_page() -> CountPage {
     let text = || HOSTILE.to_owned();
     CountPage {
@@ -507,6 +624,46 @@ fn count_page() -> CountPage {
             crates: vec![(text(), format!("/crate?code={HOSTILE}"))],
         }],
         older: Some(3),
+    }
+}
+
+fn round_page() -> RoundPage {
+    let text = || HOSTILE.to_owned();
+    let lot = |id| RoundLot {
+        id,
+        variety: text(),
+        what: text(),
+        count: 3,
+    };
+    RoundPage {
+        frame: frame(Tab::Round),
+        sentence: text(),
+        said: Some((text(), text())),
+        others: vec![(format!("/round?room={HOSTILE}"), text())],
+        weight_unit: "lb",
+        room: text(),
+        all: true,
+        crates: vec![RoundCrate {
+            code: text(),
+            next: text(),
+            place: text(),
+            seen: 4,
+            key: text(),
+            photo_key: text(),
+            lots: vec![lot(1), lot(2)],
+            threat: Some((Tone::ActNow, text())),
+            due: text(),
+            last: vec![text()],
+            again: Some(Again {
+                why: text(),
+                confirm: Some("Note it all the same"),
+                newest: text(),
+            }),
+            typed: ["crate", "count", "weight", "note"]
+                .map(|name| (name.to_owned(), text()))
+                .into_iter()
+                .collect(),
+        }],
     }
 }
 

@@ -3,6 +3,7 @@
 pub mod accept;
 pub mod backtest;
 pub mod crates;
+pub mod due;
 pub mod live;
 mod pace;
 pub mod replay;

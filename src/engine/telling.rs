@@ -4,11 +4,14 @@ use std::collections::BTreeMap;
 
 use tracing::warn;
 
-use super::live::{Answer, Engine, Memory};
+use super::{
+    due::{Here, due},
+    live::{Answer, Engine, Memory},
+};
 use crate::{
     inbox::Receipt,
     notify::{
-        advice,
+        advice, duties,
         letter::{Around, Letter},
         plan::{Plan, RECALL_MS, TEST_OVERDUE_MS},
         summary,
@@ -206,7 +209,18 @@ pub(super) async fn write(
         let day = if message.purpose == Purpose::Summary {
             let overdue = overdue(store, &teller.telling, message.at).await?;
             let recent = |id| memory.recent.get(&id).map(AsRef::as_ref);
-            Some(summary::day(&memory.judge, recent, message.at, overdue))
+            let here = Here {
+                zone: teller.manner.zone,
+                now: message.at,
+            };
+            let due = duties::morning(&due(store, settings, models, here).await?, here.today());
+            Some(summary::day(
+                &memory.judge,
+                recent,
+                message.at,
+                overdue,
+                due,
+            ))
         } else {
             None
         };

@@ -364,8 +364,10 @@ fn summary(owed: &Owed, around: &Around<'_>) -> Letter {
         for (sensor, why) in &day.out {
             long.push(format!("Sensor {sensor} is out of service: {why}."));
         }
-        for overdue in &day.overdue {
-            long.push(overdue.clone());
+        long.extend(day.overdue.iter().cloned());
+        if !day.due.is_empty() {
+            long.push("\nWith the crates:".to_owned());
+            long.extend(day.due.iter().map(|due| format!("- {due}")));
         }
     }
     for (title, wanted) in [("Standing", true), ("Came and went, or waits", false)] {

@@ -1,7 +1,7 @@
 //! Messages out: whether a person is told, in which words, by which way.
 //!
-//! Pure are [`telling`] and [`plan`] (who is owed what), [`message`], [`letter`], [`summary`], [`kinds`] and
-//! [`words`]; [`courier`] takes what is owed to the ways out.
+//! Pure are [`telling`] and [`plan`] (who is owed what), [`message`], [`letter`], [`summary`], [`kinds`], [`duties`]
+//! and [`words`]; [`courier`] takes what is owed to the ways out.
 
 pub mod advice;
 pub mod ahead;
@@ -9,6 +9,7 @@ pub mod channel;
 pub mod command;
 mod computed;
 pub mod courier;
+pub mod duties;
 pub mod email;
 pub mod heartbeat;
 pub mod kinds;

@@ -46,6 +46,8 @@ pub struct Day {
     pub out: Vec<(String, String)>,
     /// What is overdue: tests of channels.
     pub overdue: Vec<String>,
+    /// What is due with the crates, a sentence each.
+    pub due: Vec<String>,
 }
 
 /// Sums up the last 24 hours.
@@ -54,6 +56,7 @@ pub fn day<'a>(
     recent: impl Fn(SensorId) -> Option<&'a Recent>,
     at: Stamp,
     overdue: Vec<String>,
+    due: Vec<String>,
 ) -> Day {
     let settings: &Settings = judge.settings();
     let sensors: Vec<_> = judge.sensors().collect();
@@ -115,5 +118,6 @@ pub fn day<'a>(
             .filter_map(|s| Some((s.settings.name.to_string(), s.out.as_ref()?.reason.clone())))
             .collect(),
         overdue,
+        due,
     }
 }

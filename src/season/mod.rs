@@ -2,3 +2,4 @@
 
 pub mod alerting;
 pub mod proportion;
+pub mod standing;

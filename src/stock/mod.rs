@@ -13,6 +13,8 @@ use thiserror::Error;
 pub mod brought;
 mod cell;
 pub mod check;
+pub mod due;
+pub mod field;
 mod finding;
 pub mod ledger;
 pub mod list;
@@ -20,7 +22,9 @@ pub mod place;
 pub mod plan;
 pub mod round;
 pub mod search;
+pub mod series;
 pub mod sheet;
+pub mod winter;
 
 pub use finding::{Finding, Treatment};
 

@@ -231,7 +231,7 @@ impl Stop {
 pub struct Round {
     /// In walking order. Those taken along are due after the day of the walk.
     pub stops: Vec<Stop>,
-    /// Due crates the walk has no room for; none of them is more urgent than any due crate in it.
+    /// Crates the walk has no room for. Of those due, none is more urgent than any due crate in it.
     pub left_out: usize,
 }
 
@@ -256,6 +256,15 @@ impl Round {
         along.truncate(most - stops.len());
         stops.append(&mut along);
         stops.sort_by(Stop::walking);
+        Self { stops, left_out }
+    }
+
+    /// A walk past all of these crates, due or not: the first `most` on the way.
+    pub fn past(crates: impl IntoIterator<Item = Stop>, most: usize) -> Self {
+        let mut stops: Vec<_> = crates.into_iter().collect();
+        stops.sort_by(Stop::walking);
+        let left_out = stops.len().saturating_sub(most);
+        stops.truncate(most);
         Self { stops, left_out }
     }
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{Row as _, SqliteConnection, sqlite::SqliteRow};
 
 use super::{Store, StoreError, Tx};
@@ -34,6 +34,10 @@ pub struct Request<'a> {
     pub doubt: &'a (dyn Fn(&Deed) -> Option<String> + Sync),
 }
 
+/// How long something may lie on a phone before it is sent; what claims to be older comes from a clock that
+/// is wrong, and is taken to be of now.
+const NOTED_BACK: TimeDelta = TimeDelta::days(60);
+
 fn damaged(what: impl std::fmt::Display) -> StoreError {
     StoreError::Packed(format!("the stock ledger: {what}"))
 }
@@ -46,7 +50,7 @@ fn text<T: serde::Serialize>(value: &T) -> String {
     serde_json::to_string(value).expect("plain data always encodes")
 }
 
-fn instant(ms: i64) -> Result<DateTime<Utc>, StoreError> {
+pub(super) fn instant(ms: i64) -> Result<DateTime<Utc>, StoreError> {
     DateTime::from_timestamp_millis(ms).ok_or_else(|| damaged("an instant beyond the calendar"))
 }
 
@@ -144,19 +148,21 @@ impl Tx {
         let before = load(&mut self.0).await?;
         let mut stock = before.clone();
         let mut next = self.last_entry().await?.0 + 1;
-        let mut keys: BTreeMap<&str, EntryId> = BTreeMap::new();
+        let mut keys: BTreeMap<&str, (EntryId, Deed)> = BTreeMap::new();
         let mut outcomes = Vec::with_capacity(request.asked.len());
         let mut written: Vec<Written> = Vec::new();
         for asked in request.asked {
             let known = match asked.key.as_deref() {
-                Some(key) => match keys.get(key) {
-                    Some(id) => Some(*id),
-                    None => self.entry_of_key(key).await?,
-                },
+                Some(key) if !keys.contains_key(key) => self.entry_of_key(key).await?,
+                Some(key) => keys.get(key).cloned(),
                 None => None,
             };
-            if let Some(id) = known {
-                outcomes.push(Outcome::Known(id));
+            if let Some((id, deed)) = known {
+                outcomes.push(if deed == asked.deed {
+                    Outcome::Known(id)
+                } else {
+                    Outcome::Refused(Refusal::OtherWords)
+                });
                 continue;
             }
             let outcome = self
@@ -165,7 +171,7 @@ impl Tx {
             if let Outcome::Entered(id) = &outcome {
                 next += 1;
                 if let Some(key) = asked.key.as_deref() {
-                    keys.insert(key, *id);
+                    keys.insert(key, (*id, asked.deed.clone()));
                 }
             }
             outcomes.push(outcome);
@@ -209,7 +215,9 @@ impl Tx {
             return Ok(Outcome::Doubted(why));
         }
         let at = request.at.to_utc();
-        let noted_at = asked.noted_at.filter(|noted| *noted < at);
+        let noted_at = asked
+            .noted_at
+            .filter(|noted| *noted < at && at - *noted < NOTED_BACK);
         let done_at = noted_at.unwrap_or(at);
         let mut undoes = None;
         let mut about = Vec::new();
@@ -456,14 +464,16 @@ impl Tx {
         Ok(EntryId(last))
     }
 
-    async fn entry_of_key(&mut self, key: &str) -> Result<Option<EntryId>, StoreError> {
-        let id = sqlx::query_scalar!(
-            r#"select entry_id as "id!: i64" from ledger where key = ?1"#,
+    async fn entry_of_key(&mut self, key: &str) -> Result<Option<(EntryId, Deed)>, StoreError> {
+        let found = sqlx::query!(
+            r#"select entry_id as "id!: i64", deed from ledger where key = ?1"#,
             key
         )
         .fetch_optional(&mut *self.0)
         .await?;
-        Ok(id.map(EntryId))
+        found
+            .map(|f| Ok((EntryId(f.id), json(&f.deed)?)))
+            .transpose()
     }
 
     async fn entry(&mut self, id: EntryId) -> Result<Option<Entry>, StoreError> {

@@ -5,12 +5,14 @@ pub mod alerts;
 pub mod entries;
 pub mod ledger;
 pub mod log;
+pub mod looks;
 pub mod outbox;
 pub mod packed;
 pub mod photos;
 pub mod restore;
 pub mod sources;
 pub mod stock;
+pub mod winters;
 
 use std::{path::Path, time::Duration};
 

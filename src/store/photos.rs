@@ -3,8 +3,9 @@
 use super::{Store, StoreError};
 use crate::{stock::ledger::CrateId, watch::Stamp};
 
-/// Pictures that are kept of one crate.
+/// Pictures that are kept of one crate, and of all: about a gigabyte.
 const OF_ONE: i64 = 200;
+const OF_ALL: i64 = 5000;
 
 /// A picture to be kept.
 pub struct Photo {
@@ -27,7 +28,7 @@ pub enum Kept {
     New,
     /// It was kept before.
     Known,
-    /// No more of this crate are taken.
+    /// No more are taken.
     Full,
 }
 
@@ -46,8 +47,8 @@ impl Store {
     pub async fn keep_photo(&self, photo: &Photo) -> Result<Kept, StoreError> {
         let mut tx = self.begin().await?;
         let counted = sqlx::query!(
-            r#"select count(*) as "all!: i64", coalesce(sum(key = ?2), 0) as "same!: i64"
-               from photo where crate_id = ?1"#,
+            r#"select count(*) as "all!: i64", coalesce(sum(crate_id = ?1), 0) as "own!: i64",
+                      coalesce(sum(key = ?2), 0) as "same!: i64" from photo"#,
             photo.krate.0,
             photo.key
         )
@@ -55,7 +56,7 @@ impl Store {
         .await?;
         let kept = if counted.same != 0 {
             Kept::Known
-        } else if OF_ONE <= counted.all {
+        } else if OF_ONE <= counted.own || OF_ALL <= counted.all {
             Kept::Full
         } else {
             sqlx::query!(

@@ -82,7 +82,10 @@ pub async fn alerts(State(site): State<Site>, headers: HeaderMap) -> Response {
     let names = &site.access.names;
     let base = names.base(text(header::HOST), site.access.served);
     match feed(&site.name, &base, site.manner, &newest).render() {
-        Ok(body) => answer(body, text(header::IF_NONE_MATCH)),
+        Ok(body) => {
+            let media = "application/atom+xml; charset=utf-8";
+            answer(body, media, text(header::IF_NONE_MATCH))
+        }
         Err(fault) => {
             error!(error = ?fault, "a template failed");
             unmade("its template failed".to_owned())
@@ -90,7 +93,8 @@ pub async fn alerts(State(site): State<Site>, headers: HeaderMap) -> Response {
     }
 }
 
-fn unmade(why: String) -> Response {
+/// The answer when a feed could not be made.
+pub(super) fn unmade(why: String) -> Response {
     Problem::new(
         StatusCode::SERVICE_UNAVAILABLE,
         "/problems/unavailable",
@@ -100,7 +104,8 @@ fn unmade(why: String) -> Response {
     .into_response()
 }
 
-fn answer(body: String, known: Option<&str>) -> Response {
+/// A feed in its media type; 304 to who has it already by the tag in `known`.
+pub(super) fn answer(body: String, media: &'static str, known: Option<&str>) -> Response {
     let tag = format!("\"{}\"", &hex(&Sha256::digest(&body))[..32]);
     // RFC 9110, 13.1.2: a list, or anything at all, compared weakly.
     let same = known.is_some_and(|known| {
@@ -114,10 +119,7 @@ fn answer(body: String, known: Option<&str>) -> Response {
     };
     let headers = response.headers_mut();
     if !same {
-        headers.insert(
-            header::CONTENT_TYPE,
-            HeaderValue::from_static("application/atom+xml; charset=utf-8"),
-        );
+        headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(media));
     }
     if let Ok(tag) = HeaderValue::from_str(&tag) {
         headers.insert(header::ETAG, tag);

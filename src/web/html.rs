@@ -111,6 +111,8 @@ pub struct NowPage {
     pub verdict: Verdict,
     /// Open alerts, the most pressing first.
     pub alerts: Vec<Alert>,
+    /// "12 crates are due for a look".
+    pub due: Option<String>,
     /// Every room.
     pub rooms: Vec<Room>,
 }

@@ -130,7 +130,9 @@ pub async fn now(
 ) -> Result<Response, Failed> {
     let (status, crates, now) = present(&site).await?;
     let alerts = open_alerts(&site, &status, &crates, now).await?;
+    let due = stock::looks_due(&site, &status, now).await?;
     let page = NowPage {
+        due,
         frame: view::frame(&site, &status, now, "Now", Tab::Now, path_of(&uri)),
         verdict: verdict(&site, &status, &crates, now),
         alerts,

@@ -324,6 +324,8 @@ async fn a_feed_reader_shows_its_key_and_sees_the_feed_alone() {
     for (path, status) in [
         (format!("/feeds/alerts.atom?key={key}"), 200),
         (format!("/feeds/alerts.atom?x=1&key={key}"), 200),
+        (format!("/feeds/rounds.ics?key={key}"), 200),
+        ("/feeds/rounds.ics".to_owned(), 401),
         ("/feeds/alerts.atom".to_owned(), 401),
         ("/feeds/alerts.atom?key=".to_owned(), 401),
         (format!("/feeds/alerts.atom?key={key}0"), 401),

@@ -168,6 +168,14 @@ async fn the_page_of_a_crate_tells_what_others_did_and_takes_it_all_the_same() {
     // Pressed twice it is one.
     assert_eq!(form(&daemon, "/crate/enter", &look).await.status, 303);
     assert_eq!(form(&daemon, "/crate/enter", &look).await.status, 303);
+    // Another form of the page as it was before says so, instead of being taken for the same.
+    let other = [("kind", "woken"), ("crate", "A-1"), ("key", key.as_str())];
+    let told = form(&daemon, "/crate/enter", &other).await;
+    assert!(
+        words(&told.text).contains("This page has noted something else already."),
+        "{}",
+        told.text
+    );
     // Somebody else had the same page open.
     let sold = [
         ("kind", "sold"),
@@ -269,7 +277,7 @@ async fn what_is_filled_in_wrongly_is_said_and_nothing_typed_is_lost() {
         ),
         (
             vec![("kind", "moved"), ("room", ""), ("note", "to the florist")],
-            "The cell is empty.",
+            "No room is named. Write it in.",
         ),
     ] {
         let fields: Vec<_> = fields.into_iter().chain([("crate", "A-1")]).collect();
@@ -491,4 +499,66 @@ async fn a_picture_is_kept_small_upright_and_without_what_the_camera_says() {
     assert!(large.text.contains("larger than 12 MB"), "{}", large.text);
     assert_eq!(daemon.get("/crate/photo/99").await.status, 404);
     daemon.running.finish().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_new_crate_goes_on_with_the_grower_s_numbers() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    entered(
+        &daemon,
+        vec![
+            lifted("K-08", "Quenbrisk", 12),
+            lifted("K-09", "Brindolet", 4),
+        ],
+    )
+    .await;
+    let page = daemon.get("/crate/new").await.text;
+    assert!(page.contains("value=\"K-10\""), "{page}");
+    let key = hidden(&page, "key");
+    let mut new = vec![
+        ("into", "K-09"),
+        ("variety", "Ossamurle"),
+        ("form", "division"),
+        ("count", "30"),
+        ("dug", "2026-11-30"),
+        ("room", "cellar"),
+        ("place", "north wall / shelf 3 / 1"),
+        ("packing", "peat"),
+        ("note", "from the long bed"),
+        ("key", &key),
+    ];
+    let taken = form(&daemon, "/crate/new", &new).await;
+    assert_eq!(taken.status, 422);
+    assert!(
+        words(&taken.text).contains("There is a crate K-09 already."),
+        "{}",
+        taken.text
+    );
+    assert!(
+        taken.text.contains("value=\"from the long bed\""),
+        "{}",
+        taken.text
+    );
+    new[0] = ("into", "K-10");
+    new[1] = ("variety", "");
+    let nameless = form(&daemon, "/crate/new", &new).await;
+    assert!(
+        words(&nameless.text).contains("No variety is named. Write it in."),
+        "{}",
+        words(&nameless.text)
+    );
+    new[1] = ("variety", "Ossamurle");
+    assert_eq!(form(&daemon, "/crate/new", &new).await.status, 303);
+    let page = words(&daemon.get("/crate?code=K-10").await.text);
+    for what in [
+        "the cellar, north wall / shelf 3 / 1",
+        "Ossamurle 30",
+        "packed in peat",
+        "lifted 30 divisions of Ossamurle",
+    ] {
+        assert!(page.contains(what), "`{what}` is not in {page}");
+    }
+    daemon.running.finish().await;
+    assert_eq!(stock(&farm).await.tubers(), 46);
 }

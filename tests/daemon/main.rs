@@ -14,6 +14,7 @@ mod posts;
 mod record;
 mod restarts;
 mod season;
+mod spring;
 mod told;
 mod verdicts;
 mod wires;

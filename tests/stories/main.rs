@@ -193,7 +193,13 @@ impl Story {
 
     fn message(&self, owed: &Owed) -> String {
         let standing = self.backtest.judge().standing();
-        let day = summary::day(self.backtest.judge(), |_| None, owed.at, Vec::new());
+        let day = summary::day(
+            self.backtest.judge(),
+            |_| None,
+            owed.at,
+            Vec::new(),
+            Vec::new(),
+        );
         let letter = Letter::of(
             owed,
             &Around {

@@ -53,13 +53,17 @@ impl Asked {
 
     /// What is wrong with the key, if anything.
     pub fn bad_key(&self) -> Option<&'static str> {
-        let key = self.key.as_deref()?;
-        let fine = KEY.contains(&key.len())
-            && key
-                .bytes()
-                .all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b));
-        (!fine).then_some("a key has 16 to 64 letters, digits, `-` and `_`")
+        self.key.as_deref().and_then(bad_key)
     }
+}
+
+/// What is wrong with a key, if anything.
+pub fn bad_key(key: &str) -> Option<&'static str> {
+    let fine = KEY.contains(&key.len())
+        && key
+            .bytes()
+            .all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b));
+    (!fine).then_some("a key has 16 to 64 letters, digits, `-` and `_`")
 }
 
 /// What names the phone or page that gave a key.

@@ -71,8 +71,13 @@ fn words(what: Result<String, Wrong>) -> Result<String, Refusal> {
         .map_err(|(why, remedy)| Refusal::Words { why, remedy })
 }
 
-fn some(text: &str, most: usize) -> Result<String, Refusal> {
-    words(cell::filled(text.trim()).and_then(|text| cell::words(text, most)))
+/// A name that may not be missing.
+fn some(what: &'static str, text: &str, most: usize) -> Result<String, Refusal> {
+    let text = text.trim();
+    if text.is_empty() {
+        return Err(Refusal::Missing(what));
+    }
+    words(cell::words(text, most))
 }
 
 fn any(text: &str, most: usize) -> Result<String, Refusal> {
@@ -98,7 +103,7 @@ impl Draft<'_> {
                 dug,
             } => {
                 let count = counted(*count)?;
-                let variety = some(variety, list::VARIETY)?;
+                let variety = some("variety", variety, list::VARIETY)?;
                 let krate = self.crate_for(into, Steps::default())?;
                 let fresh = self.stock.content(krate).next().is_none();
                 self.steps(krate, |steps| {
@@ -126,7 +131,7 @@ impl Draft<'_> {
             } => {
                 let (id, was) = self.krate(krate)?;
                 self.full(id, krate)?;
-                let packing = some(packing, list::PACKING)?;
+                let packing = some("packing", packing, list::PACKING)?;
                 let cured = skins_dry.or(was.steps.skins_dry.map(|_| true));
                 let steps = Steps {
                     packed: Some(at),
@@ -147,7 +152,7 @@ impl Draft<'_> {
             }
             Deed::Moved { krate, room, place } => {
                 let (id, was) = self.krate(krate)?;
-                let (room, place) = (some(room, list::ROOM)?, any(place, list::PLACE)?);
+                let (room, place) = (some("room", room, list::ROOM)?, any(place, list::PLACE)?);
                 self.set_crate(id, Crate { room, place, ..was })
             }
             Deed::Divided {
@@ -271,9 +276,9 @@ impl Draft<'_> {
             } => {
                 let (was, have) = self.lot(*lot)?;
                 let lot_now = Lot {
-                    variety: variety
-                        .as_deref()
-                        .map_or(Ok(was.variety.clone()), |v| some(v, list::VARIETY))?,
+                    variety: variety.as_deref().map_or(Ok(was.variety.clone()), |v| {
+                        some("variety", v, list::VARIETY)
+                    })?,
                     form: form.unwrap_or(was.form),
                     dug: dug.or(was.dug),
                     note: note
@@ -287,7 +292,7 @@ impl Draft<'_> {
                 self.tubers(*lot, by, Account::Corrected)
             }
             Deed::Planned { variety, wish } => {
-                let variety = some(variety, list::VARIETY)?;
+                let variety = some("variety", variety, list::VARIETY)?;
                 let before = self.stock.wishes.get(&variety.to_lowercase()).cloned();
                 let before = before.map(|(_, wish)| wish);
                 if wish.as_ref().is_some_and(|w| MOST < w.plants) {
@@ -349,7 +354,7 @@ impl Draft<'_> {
     /// Makes a crate what a list says.
     fn listed(&mut self, listed: &list::Crate) -> Result<(), Refusal> {
         let (room, place, packing) = (
-            some(&listed.room, list::ROOM)?,
+            some("room", &listed.room, list::ROOM)?,
             any(&listed.place, list::PLACE)?,
             any(&listed.packing, list::PACKING)?,
         );
@@ -388,7 +393,10 @@ impl Draft<'_> {
         known.sort_by_key(|(_, _, count)| *count == 0);
         let mut wanted = Vec::new();
         for lot in &listed.lots {
-            let (count, variety) = (counted(lot.count)?, some(&lot.variety, list::VARIETY)?);
+            let (count, variety) = (
+                counted(lot.count)?,
+                some("variety", &lot.variety, list::VARIETY)?,
+            );
             let each = lot
                 .weight_g
                 .map(|g| (i64::from(g) * 1_000_000 + count / 2) / count);
@@ -469,7 +477,7 @@ impl Draft<'_> {
         }
         self.new_crate(Crate {
             code: to.code.clone(),
-            room: some(&to.room, list::ROOM)?,
+            room: some("room", &to.room, list::ROOM)?,
             place: any(&to.place, list::PLACE)?,
             packing: any(&to.packing, list::PACKING)?,
             steps,

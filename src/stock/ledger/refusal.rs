@@ -36,6 +36,9 @@ pub enum Refusal {
     /// A new crate needs a room.
     #[error("there is no crate {0} yet, and no room is named to put a new one into")]
     NoRoom(CrateCode),
+    /// A name is missing.
+    #[error("no {0} is named")]
+    Missing(&'static str),
     /// A name or remark that cannot be kept.
     #[error("{why}")]
     Words {
@@ -65,6 +68,9 @@ pub enum Refusal {
     /// Taking back is itself not taken back: enter it again.
     #[error("what took something back is not itself taken back")]
     IsUndo,
+    /// The key stands for something else already.
+    #[error("this page has noted something else already")]
+    OtherWords,
     /// Something since rests on it.
     #[error("what came after it rests on it")]
     NotAsItWas,
@@ -96,12 +102,14 @@ impl Refusal {
             Self::TooMany => "Write the count without other figures.",
             Self::Nothing => "Write how many, from 1 up.",
             Self::NoRoom(_) => "Name the room, or the code of a crate that is there.",
+            Self::Missing(_) => "Write it in.",
             Self::Words { remedy, .. } => remedy,
             Self::Empty(_) => "Choose another crate.",
             Self::SameCrate => "Name another crate.",
             Self::NotAClump(_) => "To put some of them into another crate, split the lot instead.",
             Self::AsItStands => "Nothing needs to be noted.",
             Self::NoEntry(_) | Self::TakenBack => "Load the page again.",
+            Self::OtherWords => "Look at what stands there now, and send it again.",
             Self::IsUndo => "Enter what was right again.",
             Self::NotAsItWas => {
                 "Take back the later entries first, the newest one to begin with, or correct the count."

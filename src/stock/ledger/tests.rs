@@ -237,7 +237,7 @@ fn refusals_say_what_is_wrong_and_change_nothing() {
             },
             "that is how it stands already",
         ),
-        (lifted("A-1", "  ", 3), "the cell is empty"),
+        (lifted("A-1", "  ", 3), "no variety is named"),
     ];
     for (deed, why) in table {
         let refusal = book.enter(deed).unwrap_err();

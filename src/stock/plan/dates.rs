@@ -21,6 +21,9 @@ pub struct NoSuchDay {
 }
 
 impl MonthDay {
+    /// When growers plant where the last frost comes at the beginning of May (common practice).
+    pub const MID_MAY: Self = Self { month: 5, day: 15 };
+
     /// A month 1 to 12 and a day of it; 29 February is the 28th where there is none.
     pub fn new(month: u32, day: u32) -> Result<Self, NoSuchDay> {
         // 2000 is a leap year.

@@ -62,8 +62,8 @@ pub const OPEN: &[&str] = &[
     "/static/*",
     "/welcome",
 ];
-/// Where the feed of alerts is.
-const FEED: &str = "/feeds/alerts.atom";
+/// What the key of the feeds opens.
+const FEEDS: [&str; 2] = ["/feeds/alerts.atom", "/feeds/rounds.ics"];
 /// Asked by programs and by scripts, which are told in a status and not led to a page.
 const FOR_PROGRAMS: &[&str] = &["/api/*", "/events", "/feeds/*", "/metrics"];
 
@@ -295,7 +295,7 @@ pub async fn gate(State(site): State<Site>, mut request: Request, next: Next) ->
     next.run(request).await
 }
 
-/// A feed reader cannot sign in; it shows the key that stands in its address, good for the feed alone.
+/// A feed reader cannot sign in; it shows the key that stands in its address, good for the feeds alone.
 fn has_feed_key(site: &Site, request: &Request) -> bool {
     let key = request
         .uri()
@@ -306,7 +306,7 @@ fn has_feed_key(site: &Site, request: &Request) -> bool {
         digest.iter().map(|byte| format!("{byte:02x}")).collect()
     };
     let hash = site.told.feed_sha256.as_deref();
-    request.uri().path() == FEED && hash.is_some() && key.map(hex).as_deref() == hash
+    FEEDS.contains(&request.uri().path()) && hash.is_some() && key.map(hex).as_deref() == hash
 }
 
 /// What servers add that pass a request on for somebody else (RFC 7239; RFC 9110, 7.6.3; the others

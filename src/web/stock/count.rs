@@ -30,7 +30,7 @@ use crate::{
 };
 
 /// Entries on one page.
-const AT_ONCE: u32 = 40;
+const AT_ONCE: u32 = 20;
 /// A winter begins with this month: nothing is lifted in early summer, and all is planted.
 const FIRST_MONTH: u32 = 7;
 
@@ -136,7 +136,7 @@ pub(super) async fn count(
             .map(|(t, about)| Line {
                 id: t.entry.id.0,
                 who_when: history::who_when(&t.entry, now, site.manner),
-                what: history::deed(&t.entry, &stock),
+                what: history::deed(&t.entry, &stock, told.iter().map(|(t, _)| &t.entry)),
                 note: t.entry.note.clone(),
                 undone: t.undone,
                 crates: codes(about, &stock),

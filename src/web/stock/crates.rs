@@ -414,7 +414,7 @@ fn air(site: &Site, status: &Status, room: &str, named: bool, now: Stamp) -> (To
 }
 
 /// What threatens a crate, the worst first; nothing where its air is not watched.
-fn threats_of(status: &Status, code: &str, now: Stamp) -> Vec<Threat> {
+pub(super) fn threats_of(status: &Status, code: &str, now: Stamp) -> Vec<Threat> {
     let stand = status
         .models
         .krate(code)
@@ -426,7 +426,7 @@ fn threats_of(status: &Status, code: &str, now: Stamp) -> Vec<Threat> {
 }
 
 /// What threatens a crate most, in a line, where it is worth a look.
-fn worst_line(
+pub(super) fn worst_line(
     code: &str,
     worst: Option<&Threat>,
     status: &Status,

@@ -139,6 +139,31 @@ impl Fields {
         })
     }
 
+    /// What was found on a round and what the crate weighed, whichever was filled in, to be entered
+    /// together. The remark goes with the first of the two.
+    pub(super) fn found(&self, unit: Unit) -> Result<Vec<Asked>, Wrong> {
+        let mut found = Vec::new();
+        if !self.get("finding").is_empty() {
+            found.push(self.asked(self.look()?)?);
+        }
+        if !self.get("weight").is_empty() {
+            let mut weighed = self.asked(Deed::Weighed {
+                krate: self.krate("crate")?,
+                grams: grams(self.get("weight"), unit)?,
+            })?;
+            if !found.is_empty() {
+                weighed.note.clear();
+                // The same hand, so that one is no surprise to the other.
+                weighed.key = weighed.key.map(|key| format!("{key}w"));
+            }
+            found.push(weighed);
+        }
+        if found.is_empty() {
+            return Err("Choose what you found, or write the weight.".to_owned());
+        }
+        Ok(found)
+    }
+
     /// The deed that a form of this kind asks for. Weights are in the unit of the site unless they say
     /// otherwise.
     pub(super) fn deed(&self, unit: Unit) -> Result<Deed, Wrong> {
@@ -245,9 +270,11 @@ impl Fields {
                 "The note is longer than {NOTE} characters; shorten it."
             ));
         }
+        // Who is sure has been told of what came since.
+        let told = Some(self.get("newest")).filter(|n| self.is("sure") && !n.is_empty());
         let asked = Asked {
             key: Some(self.get("key").to_owned()).filter(|k| !k.is_empty()),
-            seen: self.get("seen").parse().ok().map(EntryId),
+            seen: (told.unwrap_or(self.get("seen")).parse().ok()).map(EntryId),
             sure: self.is("sure"),
             note: note.to_owned(),
             ..Asked::from(deed)

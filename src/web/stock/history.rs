@@ -9,8 +9,13 @@ use crate::{
     watch::Stamp,
 };
 
-/// What was done, in a few words without a full stop: `culled 3 Amber Lantern: soft`.
-pub(super) fn deed(entry: &Entry, stock: &Stock) -> String {
+/// What was done, in a few words without a full stop: `took out 3 Amber Lantern: soft`. What was taken back
+/// is named when it is among the `others`.
+pub(super) fn deed<'a>(
+    entry: &Entry,
+    stock: &Stock,
+    others: impl IntoIterator<Item = &'a Entry>,
+) -> String {
     let of = |lot: &LotId| variety(*lot, entry, stock);
     match &entry.deed {
         Deed::Lifted {
@@ -83,7 +88,10 @@ pub(super) fn deed(entry: &Entry, stock: &Stock) -> String {
             wish: None,
         } => format!("wants no {variety}"),
         Deed::Season { .. } => "set the days of the winter".to_owned(),
-        Deed::Undone { entry } => format!("took entry {} back", entry.0),
+        Deed::Undone { entry } => match others.into_iter().find(|e| e.id == *entry) {
+            Some(undone) => format!("took back: {}", deed(undone, stock, [])),
+            None => format!("took back entry {}", entry.0),
+        },
     }
 }
 
@@ -156,7 +164,7 @@ pub(super) fn told(
         Outcome::Changed { since, .. } => {
             let told: Vec<String> = since
                 .iter()
-                .map(|e| format!("{}: {}.", who_when(e, now, manner), deed(e, stock)))
+                .map(|e| format!("{}: {}.", sentence(&who_when(e, now, manner)), deed(e, stock, since)))
                 .collect();
             Some((
                 format!("Since you looked, this crate was changed. {}", told.join(" ")),

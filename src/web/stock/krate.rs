@@ -294,7 +294,7 @@ async fn page(site: &Site, code: &str, shown: Shown, path: String) -> Result<Res
                 )
             })
             .collect(),
-        history: told.iter().map(|t| done(t, &stock, site, now)).collect(),
+        history: told.iter().map(|t| done(t, &told, &stock, site, now)).collect(),
         more,
         photos: photos
             .into_iter()
@@ -308,7 +308,7 @@ async fn page(site: &Site, code: &str, shown: Shown, path: String) -> Result<Res
     Ok((answer, render(&page)).into_response())
 }
 
-fn place(krate: &Crate) -> String {
+pub(super) fn place(krate: &Crate) -> String {
     if krate.place.is_empty() {
         the(&krate.room)
     } else {
@@ -341,7 +341,7 @@ fn known_words(words: impl Iterator<Item = String>) -> Vec<String> {
         .collect()
 }
 
-fn done(told: &Told, stock: &Stock, site: &Site, now: Stamp) -> Done {
+fn done(told: &Told, all: &[Told], stock: &Stock, site: &Site, now: Stamp) -> Done {
     let entry = &told.entry;
     let is_undo = matches!(entry.deed, crate::stock::ledger::Deed::Undone { .. });
     Done {
@@ -351,7 +351,7 @@ fn done(told: &Told, stock: &Stock, site: &Site, now: Stamp) -> Done {
             crate::stock::ledger::Deed::Weighed { grams, .. } => {
                 format!("weighed {}", weight_text(*grams, site.manner.unit))
             }
-            _ => history::deed(entry, stock),
+            _ => history::deed(entry, stock, all.iter().map(|t| &t.entry)),
         },
         note: entry.note.clone(),
         undone: told.undone,

@@ -1,6 +1,7 @@
 //! Pages of the stock: what is in which crate, where it stands, and what was done.
 
 pub mod bring;
+mod calendar;
 pub mod count;
 mod crates;
 mod enter;
@@ -8,9 +9,14 @@ mod find;
 pub mod form;
 mod history;
 mod krate;
+pub mod new;
+mod note;
 mod out;
 pub mod paper;
 mod photo;
+pub mod planting;
+pub mod round;
+pub mod season;
 pub mod several;
 
 use axum::{
@@ -19,7 +25,13 @@ use axum::{
     routing::{get, post},
 };
 
-use super::Site;
+use super::{Site, pages::Failed};
+use crate::{
+    engine::{Status, due},
+    notify::duties,
+    stock::due::looks,
+    watch::Stamp,
+};
 pub(super) use crates::worst_of;
 
 /// Every route of the stock.
@@ -28,6 +40,7 @@ pub(super) fn routes() -> Router<Site> {
     Router::new()
         .route("/crates", get(crates::crates))
         .route("/crate", get(krate::krate))
+        .route("/crate/new", get(new::ask).post(new::make))
         .route("/crate/enter", post(krate::deed).merge(crates()))
         .route(
             "/crate/photo",
@@ -45,6 +58,35 @@ pub(super) fn routes() -> Router<Site> {
         .route("/stock/list", get(paper::list))
         .route("/api/stock/crates", get(find::crates))
         .route("/api/stock/entries", post(enter::entries))
+        .route("/planting", get(planting::planting).post(planting::settle))
+        .route("/season", get(season::season).post(season::step))
+        .route("/feeds/rounds.ics", get(calendar::rounds))
+        .route("/round", get(round::round))
+        .route(
+            "/round/note",
+            post(round::note).get(async || Redirect::to("/round")),
+        )
+        .route(
+            "/api/stock/photos",
+            post(photo::keep_sent).layer(photo::limit_sent()),
+        )
+}
+
+/// The crates that are due for a look, in a line.
+pub(super) async fn looks_due(
+    site: &Site,
+    status: &Status,
+    now: Stamp,
+) -> Result<Option<String>, Failed> {
+    let here = due::Here {
+        now,
+        ..note::here(site)
+    };
+    let store = &site.store;
+    let stock = store.stock().await.map_err(Failed::store(site))?;
+    let crates = due::crates(store, &stock, &status.settings, &status.models, here).await;
+    let crates = crates.map_err(Failed::store(site))?;
+    Ok(duties::looks(&looks(&crates), here.today()))
 }
 
 /// `north wall / shelf 2 / 3` stands on `north wall / shelf 2`.

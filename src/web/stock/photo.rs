@@ -4,10 +4,11 @@ use std::io::Cursor;
 
 use axum::{
     Extension,
+    body::Bytes,
     extract::{
-        DefaultBodyLimit, Multipart, Path, State,
+        DefaultBodyLimit, Multipart, Path, Query, State,
         multipart::{MultipartError, MultipartRejection},
-        rejection::PathRejection,
+        rejection::{BytesRejection, PathRejection, QueryRejection},
     },
     http::{HeaderValue, StatusCode, header},
     response::{IntoResponse, Redirect, Response},
@@ -16,13 +17,22 @@ use image::{
     DynamicImage, ImageDecoder, ImageReader, Limits, codecs::jpeg::JpegEncoder,
     imageops::FilterType,
 };
+use serde::Deserialize;
+use tracing::error;
 
 use super::{
     super::{Site, access::Who, acts, pages::Failed},
     form::Fields,
     krate::href,
 };
-use crate::store::photos::{Kept, Photo};
+use crate::{
+    problem::Problem,
+    stock::ledger::bad_key,
+    store::{
+        StoreError,
+        photos::{Kept, Photo},
+    },
+};
 
 /// Longest side that is kept, in pixels: enough to tell mould from soil.
 const SIDE: u32 = 1280;
@@ -30,12 +40,19 @@ const SIDE: u32 = 1280;
 const QUALITY: u8 = 78;
 /// Most that is taken, in bytes: a picture of a phone as it comes.
 const BYTES: usize = 12 << 20;
+/// Most that is taken of what a script has made small already, in bytes.
+const SMALL_BYTES: usize = 2 << 20;
 /// Largest side that is read, in pixels, and most memory for reading it, in bytes.
 const READ: (u32, u64) = (9000, 96 << 20);
 
 /// The layer that lets a picture through.
 pub(super) fn limit() -> DefaultBodyLimit {
     DefaultBodyLimit::max(BYTES)
+}
+
+/// The same for a script's.
+pub(super) fn limit_sent() -> DefaultBodyLimit {
+    DefaultBodyLimit::max(SMALL_BYTES)
 }
 
 /// `POST /crate/photo`, as a form with the fields `crate`, `key` and `photo`.
@@ -56,47 +73,110 @@ pub(super) async fn keep(
         };
         acts::refuse(&site, e.status(), why)
     })?;
-    let refuse = |why: &str| acts::refuse(&site, StatusCode::UNPROCESSABLE_ENTITY, why);
+    let code = fields.get("crate");
+    let key = match fields.get("key") {
+        "" => super::form::key(),
+        key => key.to_owned(),
+    };
+    match take(&site, who, code, key, bytes).await {
+        Ok(_) => Ok(Redirect::to(&format!("{}#photos", href(code))).into_response()),
+        Err(Refused::Because(why)) => {
+            Err(acts::refuse(&site, StatusCode::UNPROCESSABLE_ENTITY, why))
+        }
+        Err(Refused::Store(error)) => Err(Failed::store(&site)(error)),
+    }
+}
+
+/// Of which crate a script sends a picture, and under which key.
+#[derive(Debug, Deserialize)]
+pub(super) struct Sent {
+    #[serde(rename = "crate")]
+    code: String,
+    key: String,
+}
+
+/// `POST /api/stock/photos?crate=..&key=..`: the picture alone; 201 when it is kept, 200 when it was before.
+pub(super) async fn keep_sent(
+    State(site): State<Site>,
+    who: Option<Extension<Who>>,
+    sent: Result<Query<Sent>, QueryRejection>,
+    bytes: Result<Bytes, BytesRejection>,
+) -> Response {
+    let sent = match sent {
+        Ok(Query(sent)) => sent,
+        Err(error) => return told(StatusCode::BAD_REQUEST, error.body_text()),
+    };
+    if let Some(why) = bad_key(&sent.key) {
+        return told(StatusCode::BAD_REQUEST, why.to_owned());
+    }
+    let bytes = match bytes {
+        Ok(bytes) => bytes,
+        Err(error) => return told(error.status(), error.body_text()),
+    };
+    match take(&site, who, &sent.code, sent.key, bytes.into()).await {
+        Ok(Kept::Known) => StatusCode::OK.into_response(),
+        Ok(_) => StatusCode::CREATED.into_response(),
+        Err(Refused::Because(why)) => told(StatusCode::UNPROCESSABLE_ENTITY, why.to_owned()),
+        Err(Refused::Store(error)) => {
+            error!(error = ?error, "a picture could not be kept");
+            let why = format!("{error}; send it again in a minute");
+            told(StatusCode::SERVICE_UNAVAILABLE, why)
+        }
+    }
+}
+
+fn told(status: StatusCode, why: String) -> Response {
+    Problem::new(status, "/problems/picture", "That picture is not kept", why).into_response()
+}
+
+/// Why a picture is not kept.
+enum Refused {
+    Because(&'static str),
+    Store(StoreError),
+}
+
+/// Makes a picture small and keeps it.
+async fn take(
+    site: &Site,
+    who: Option<Extension<Who>>,
+    code: &str,
+    key: String,
+    bytes: Vec<u8>,
+) -> Result<Kept, Refused> {
     if bytes.is_empty() {
-        return Err(refuse("choose a picture first"));
+        return Err(Refused::Because("choose a picture first"));
     }
     // One at a time: reading one takes more memory than everything else together.
     let turn = site.looking.clone().acquire_owned().await;
     let made = tokio::task::spawn_blocking(move || (small(&bytes), turn)).await;
     let jpeg = match made {
         Ok((Ok(jpeg), _)) => jpeg,
-        Ok((Err(_), _)) => return Err(refuse("this is no JPEG or PNG picture that can be read")),
-        Err(_) => return Err(refuse("this picture could not be read")),
+        Ok((Err(_), _)) => {
+            return Err(Refused::Because(
+                "this is no JPEG or PNG picture that can be read",
+            ));
+        }
+        Err(_) => return Err(Refused::Because("this picture could not be read")),
     };
-    let code = fields.get("crate").to_owned();
-    let stock = site.store.stock().await.map_err(Failed::store(&site))?;
+    let stock = site.store.stock().await.map_err(Refused::Store)?;
     let found = code.parse().ok().and_then(|code| stock.find(&code));
     let Some((krate, _)) = found else {
-        return Err(refuse("there is no such crate"));
+        return Err(Refused::Because("there is no such crate"));
     };
-    let key = fields.get("key");
     let photo = Photo {
-        key: if key.is_empty() {
-            super::form::key()
-        } else {
-            key.to_owned()
-        },
+        key,
         krate,
         at: site.clock.now(),
         who: acts::person(who),
         jpeg,
     };
-    let kept = site
-        .store
-        .keep_photo(&photo)
-        .await
-        .map_err(Failed::store(&site))?;
-    if kept == Kept::Full {
-        return Err(refuse(
+    match site.store.keep_photo(&photo).await {
+        Ok(Kept::Full) => Err(Refused::Because(
             "so many pictures of this crate are kept already that no more are taken",
-        ));
+        )),
+        Ok(kept) => Ok(kept),
+        Err(error) => Err(Refused::Store(error)),
     }
-    Ok(Redirect::to(&format!("{}#photos", href(&code))).into_response())
 }
 
 async fn read(mut form: Multipart) -> Result<(Fields, Vec<u8>), MultipartError> {
