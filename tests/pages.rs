@@ -471,6 +471,7 @@ fn bring_page(step: usize) -> BringPage {
         questions: vec![(text(), text())],
         shown: text(),
         hand: text(),
+        before: text(),
         seen: 1,
         plan: Some(Plan {
             new: lines(),

@@ -153,7 +153,7 @@ async fn what_is_sought_is_found_with_a_slip() {
             "{q}"
         );
     }
-    let page = daemon.get("/crates?by=variety&q=brnidlet").await.text;
+    let page = daemon.get("/crates?by=variety&q=brnidolaat").await.text;
     let mean = "Did you mean <a href=\"/crates?by=variety&#38;q=Brindolet\">Brindolet</a>?";
     assert!(
         page.contains("0 of 502 crates match") && page.contains(mean),

@@ -5,7 +5,6 @@ mod calendar;
 pub mod count;
 mod crates;
 mod enter;
-mod find;
 pub mod form;
 mod history;
 mod krate;
@@ -56,7 +55,7 @@ pub(super) fn routes() -> Router<Site> {
         .route("/stock/crates.csv", get(out::list))
         .route("/stock/ledger.json", get(out::ledger))
         .route("/stock/list", get(paper::list))
-        .route("/api/stock/crates", get(find::crates))
+        .route("/api/stock/crates", get(out::found))
         .route("/api/stock/entries", post(enter::entries))
         .route("/planting", get(planting::planting).post(planting::settle))
         .route("/season", get(season::season).post(season::step))
