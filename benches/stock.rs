@@ -97,7 +97,7 @@ fn config_text(port: u16) -> String {
     for room in 0..4 {
         let _ = writeln!(
             text,
-            "[[room]]\nname = \"room-{room}\"\n[[sensor]]\nname = \"s{room}\"\nroom = \"room-{room}\"\nrole = \"air\""
+            "[[room]]\nname = \"room-{room}\"\n[[sensor]]\nname = \"s{room}\"\nroom = \"room-{room}\"\nrole = \"air\"\ninterval = \"1min\""
         );
     }
     text

@@ -84,7 +84,7 @@ impl Store {
             "select c.crate_id, json_extract(g.deed, '$.lot'), json_extract(g.deed, '$.finding'),
                     json_extract(g.deed, '$.count'), g.kind = 'culled', coalesce(g.noted_at, g.at)
              from ledger g join ledger_crate c using (entry_id)
-             where ?1 <= g.at and g.kind in ('looked', 'culled')
+             where ?1 <= g.at and ?1 <= coalesce(g.noted_at, g.at) and g.kind in ('looked', 'culled')
                and not exists (select 1 from ledger u where u.undoes = g.entry_id)
              order by coalesce(g.noted_at, g.at), g.entry_id",
         )
@@ -140,7 +140,7 @@ impl Store {
                    max(case when json_extract(g.deed, '$.finding') in ('soft', 'mould', 'mouse')
                        then coalesce(g.noted_at, g.at) end) as "bad_at: i64"
                from ledger g join ledger_crate c using (entry_id)
-               where ?1 <= g.at and g.kind in ('looked', 'culled')
+               where ?1 <= g.at and ?1 <= coalesce(g.noted_at, g.at) and g.kind in ('looked', 'culled')
                  and not exists (select 1 from ledger u where u.undoes = g.entry_id)
                group by c.crate_id"#,
             since.0

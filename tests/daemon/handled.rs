@@ -436,6 +436,26 @@ channels = ["phone"]
         heard.display()
     ));
     let daemon = farm.start().await;
+    let entry = |days: i64, deed: &str| {
+        let at = minute(-days * 24 * 60).to_rfc3339();
+        format!(r#"{{"noted_at":"{at}","deed":{deed}}}"#)
+    };
+    let lifted = |code: &str| {
+        format!(
+            r#"{{"kind":"lifted","into":{{"crate":"{code}","room":"back-room"}},"variety":"Brindolet","count":9}}"#
+        )
+    };
+    let entries = [
+        entry(4, &lifted("F-1")),
+        entry(20, &lifted("F-2")),
+        entry(18, r#"{"kind":"packed","crate":"F-2","packing":"peat"}"#),
+    ];
+    let request = daemon
+        .client
+        .post(format!("{}/api/stock/entries", daemon.base))
+        .header("content-type", "application/json")
+        .body(format!(r#"{{"entries":[{}]}}"#, entries.join(",")));
+    assert!(!Answer::of(request).await.text.contains("refused"));
     // Warm and damp until midnight, colder than the band for two hours, back again; one sensor dies.
     for n in (0..=420).step_by(10) {
         farm.clock.set(minute(n));
@@ -461,6 +481,7 @@ channels = ["phone"]
         "2 of 3 sensors heard; no word from south.",
         "Standing:\n- Act today: No word from sensor south in the cellar. Since 4:50 in the night",
         "Came and went, or waits:\n- Look soon: Cold in the cellar.",
+        "With the crates:\n- 1 crate is due for a look.\n- Bare for three days: F-1. They dry out: pack them today.",
     ] {
         assert!(text.contains(line), "{line}\n---\n{text}");
     }

@@ -111,7 +111,7 @@ async fn tubers_are_followed_from_the_field_into_their_packing() {
     holds(
         &page,
         &[
-            "4 crates are on the way. 1 dries out: pack it today.",
+            "F-1 dries out: pack it today. 4 crates are on the way from the field.",
             "To be cleaned",
             "Drying out: bare for 3 days. Pack today.",
             // From hour 12 on by day, three times twelve.

@@ -15,6 +15,7 @@ use overwinter::{
 
 mod carried;
 mod older;
+mod winters;
 
 const START: Stamp = Stamp(1_793_000_000_000);
 

@@ -544,7 +544,8 @@ fn report(site: &Site, before: &Stock, parsed: &Parsed, outcomes: &[Outcome]) ->
         match outcome {
             Outcome::Entered(_) if before.find(&krate.code).is_none() => new += 1,
             Outcome::Entered(_) => changed += 1,
-            Outcome::Known(_) => known += 1,
+            // Where codes are made they go on from the crates of the first press.
+            Outcome::Known(_) | Outcome::Refused(Refusal::OtherWords) => known += 1,
             Outcome::Refused(Refusal::AsItStands) => same += 1,
             other => {
                 let told = history::told(other, before, now, site.manner);

@@ -42,12 +42,14 @@ const QUALITY: u8 = 78;
 const BYTES: usize = 12 << 20;
 /// Most that is taken of what a script has made small already, in bytes.
 const SMALL_BYTES: usize = 2 << 20;
+/// Most that is heard out, in bytes; whoever sends more is cut off.
+const HEARD_OUT: usize = 64 << 20;
 /// Largest side that is read, in pixels, and most memory for reading it, in bytes.
 const READ: (u32, u64) = (9000, 96 << 20);
 
 /// The layer that lets a picture through.
 pub(super) fn limit() -> DefaultBodyLimit {
-    DefaultBodyLimit::max(BYTES)
+    DefaultBodyLimit::max(HEARD_OUT)
 }
 
 /// The same for a script's.
@@ -62,17 +64,15 @@ pub(super) async fn keep(
     form: Result<Multipart, MultipartRejection>,
 ) -> Result<Response, Failed> {
     let form = form.map_err(|e| acts::refuse(&site, e.status(), e.body_text()))?;
-    let (fields, bytes) = read(form).await.map_err(|e| {
-        let why = if e.status() == StatusCode::PAYLOAD_TOO_LARGE {
-            format!(
-                "the picture is larger than {} MB; let the phone make it smaller",
-                BYTES >> 20
-            )
-        } else {
-            e.body_text()
-        };
-        acts::refuse(&site, e.status(), why)
-    })?;
+    let read = read(form).await;
+    let (fields, bytes) = read.map_err(|e| acts::refuse(&site, e.status(), e.body_text()))?;
+    if BYTES < bytes.len() {
+        let why = format!(
+            "the picture is larger than {} MB; let the phone make it smaller",
+            BYTES >> 20
+        );
+        return Err(acts::refuse(&site, StatusCode::PAYLOAD_TOO_LARGE, why));
+    }
     let code = fields.get("crate");
     let key = match fields.get("key") {
         "" => super::form::key(),
@@ -172,7 +172,7 @@ async fn take(
     };
     match site.store.keep_photo(&photo).await {
         Ok(Kept::Full) => Err(Refused::Because(
-            "so many pictures of this crate are kept already that no more are taken",
+            "so many pictures are kept already that no more are taken",
         )),
         Ok(kept) => Ok(kept),
         Err(error) => Err(Refused::Store(error)),
@@ -181,9 +181,16 @@ async fn take(
 
 async fn read(mut form: Multipart) -> Result<(Fields, Vec<u8>), MultipartError> {
     let (mut fields, mut bytes) = (Vec::new(), Vec::new());
-    while let Some(field) = form.next_field().await? {
+    while let Some(mut field) = form.next_field().await? {
         match field.name() {
-            Some("photo") => bytes = field.bytes().await?.to_vec(),
+            Some("photo") => {
+                while let Some(chunk) = field.chunk().await? {
+                    // What is too much is heard out, so that the answer reaches whoever sends it.
+                    if bytes.len() <= BYTES {
+                        bytes.extend_from_slice(&chunk);
+                    }
+                }
+            }
             Some(name @ ("crate" | "key")) => {
                 let name = name.to_owned();
                 fields.push((name, field.text().await?));

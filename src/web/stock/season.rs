@@ -42,6 +42,9 @@ use crate::{
     watch::reading::HOUR_MS,
 };
 
+/// So many crates that dry out are named, more are counted.
+const FEW: usize = 4;
+
 /// The page.
 #[derive(Debug, Clone, Template)]
 #[template(path = "season.html", config = "src/web/askama.toml")]
@@ -50,7 +53,7 @@ pub struct SeasonPage {
     pub frame: Frame,
     /// How it stands.
     pub tone: Tone,
-    /// "5 crates are on their way. 2 dry out: pack them today."
+    /// "F-01, F-02 dry out: pack them today. 5 crates are on the way from the field."
     pub sentence: String,
     /// What the killing frost means for lifting.
     pub frost: String,
@@ -270,35 +273,27 @@ fn over_dry(way: &Way, now: DateTime<Utc>) -> bool {
 
 fn sentence(ways: &[Way], here: Here) -> (Tone, String) {
     let on = ways.iter().filter(|w| w.at != At::Packed).count();
-    let late = ways
-        .iter()
-        .filter(|w| over_dry(w, here.now.to_utc()))
-        .count();
-    let (are, dry, them) = (
-        if on == 1 { "is" } else { "are" },
-        if late == 1 { "dries" } else { "dry" },
-        if late == 1 { "it" } else { "them" },
+    let late = ways.iter().filter(|w| over_dry(w, here.now.to_utc()));
+    let late: Vec<_> = late.map(|w| w.code.clone()).collect();
+    let are = if on == 1 { "is" } else { "are" };
+    let way = format!(
+        "{} {are} on the way from the field.",
+        count(on, "crate", "crates")
     );
-    match (on, late) {
-        (0, _) => (
-            Tone::Well,
-            "Nothing is on its way from the field.".to_owned(),
-        ),
-        (_, 0) => (
-            Tone::LookSoon,
-            format!(
-                "{} {are} on the way from the field.",
-                count(on, "crate", "crates")
-            ),
-        ),
-        _ => (
-            Tone::ActToday,
-            format!(
-                "{} {are} on the way. {late} {dry} out: pack {them} today.",
-                count(on, "crate", "crates")
-            ),
-        ),
-    }
+    let dry = match late.as_slice() {
+        [] if on == 0 => {
+            let none = "Nothing is on its way from the field.".to_owned();
+            return (Tone::Well, none);
+        }
+        [] => return (Tone::LookSoon, way),
+        [one] => format!("{one} dries out: pack it today."),
+        few if few.len() <= FEW => format!("{} dry out: pack them today.", duties::named(few)),
+        many => {
+            let many = count(many.len(), "crate", "crates");
+            format!("{many} dry out: pack them today.")
+        }
+    };
+    (Tone::ActToday, format!("{dry} {way}"))
 }
 
 /// What the killing frost means for lifting: tops are cut 3 to 4 days after it and tubers lifted 6 to 7

@@ -1,0 +1,199 @@
+//! What the database sums of winters.
+
+use chrono::{DateTime, Utc};
+use overwinter::{
+    stock::{
+        Finding,
+        ledger::{Asked, CrateId, Deed, EntryId, LotId, Outcome},
+        plan::Divided,
+        winter::Course,
+    },
+    store::Store,
+    watch::Stamp,
+};
+
+use crate::{START, code, enter, lifted, lot, open};
+
+fn on(text: &str) -> DateTime<Utc> {
+    format!("{text}T09:00:00Z").parse().unwrap()
+}
+
+async fn done(store: &Store, deeds: &[(&str, Deed)]) {
+    let asked: Vec<Asked> = deeds
+        .iter()
+        .map(|(day, deed)| Asked {
+            noted_at: Some(on(day)),
+            ..Asked::from(deed.clone())
+        })
+        .collect();
+    let outcomes = enter(store, "Ada", &asked, false).await;
+    assert!(
+        outcomes.iter().all(|o| matches!(o, Outcome::Entered(_))),
+        "{outcomes:?}"
+    );
+}
+
+fn culled(n: i64, finding: Finding, count: u32) -> Deed {
+    Deed::Culled {
+        lot: lot(n),
+        finding,
+        count,
+    }
+}
+
+fn looked(n: Option<i64>, finding: Finding, count: Option<u32>) -> Deed {
+    Deed::Looked {
+        krate: code("A-1"),
+        lot: n.map(lot),
+        finding,
+        count,
+    }
+}
+
+#[tokio::test]
+async fn losses_are_summed_by_lot_and_winter() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path()).await;
+    let planted = Deed::Planted {
+        lot: lot(1),
+        count: 15,
+        bed: String::new(),
+    };
+    let divided = Deed::Divided {
+        lot: lot(2),
+        count: 4,
+        yielded: 17,
+        into: None,
+    };
+    done(
+        &store,
+        &[
+            ("2025-10-20", lifted("A-1", "Amber Lantern", 20)),
+            ("2025-12-01", culled(1, Finding::Soft, 3)),
+            ("2026-04-01", culled(1, Finding::Mould, 2)),
+            ("2026-06-30", planted),
+            ("2026-07-01", lifted("B-1", "Blue Hour", 9)),
+            ("2026-10-20", divided),
+            ("2026-10-21", looked(Some(1), Finding::Sound, None)),
+            ("2026-10-22", culled(3, Finding::Soft, 2)),
+        ],
+    )
+    .await;
+    // A slip that was taken back is no loss, and no division.
+    let slip = Deed::Divided {
+        lot: lot(2),
+        count: 5,
+        yielded: 1,
+        into: None,
+    };
+    done(
+        &store,
+        &[
+            ("2026-10-23", culled(3, Finding::Soft, 9)),
+            ("2026-10-23", slip),
+        ],
+    )
+    .await;
+    for entry in [9, 10] {
+        done(
+            &store,
+            &[(
+                "2026-10-24",
+                Deed::Undone {
+                    entry: EntryId(entry),
+                },
+            )],
+        )
+        .await;
+    }
+
+    let record = store.winters(Stamp::from(on("2026-07-01"))).await.unwrap();
+    let course = |n, winter, came, lost, went, handled: Option<&str>| Course {
+        lot: LotId(n),
+        winter,
+        came,
+        lost,
+        went,
+        handled: handled.map(on),
+    };
+    assert_eq!(
+        record.courses,
+        [
+            course(1, 2025, 20, 5, 15, None),
+            course(2, 2026, 5, 0, 0, Some("2026-10-24")),
+            course(3, 2026, 17, 2, 0, Some("2026-10-24")),
+        ]
+    );
+    assert_eq!(
+        record.kept.iter().copied().collect::<Vec<_>>(),
+        [2025, 2026]
+    );
+    let cut = Divided {
+        clumps: 4,
+        divisions: 17,
+    };
+    assert_eq!(record.cuts, [("Blue Hour".to_owned(), cut)]);
+    let seen: Vec<_> = record
+        .sights
+        .iter()
+        .map(|s| (s.lot, s.finding, s.count, s.out))
+        .collect();
+    assert_eq!(
+        seen,
+        [
+            (Some(LotId(1)), Finding::Sound, None, false),
+            (Some(LotId(3)), Finding::Soft, Some(2), true),
+        ]
+    );
+}
+
+#[tokio::test]
+async fn the_last_look_is_known_and_whether_it_was_bad() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path()).await;
+    done(
+        &store,
+        &[
+            ("2026-10-01", lifted("A-1", "Amber Lantern", 20)),
+            ("2026-10-01", lifted("B-1", "Blue Hour", 9)),
+            ("2026-10-05", culled(1, Finding::Soft, 3)),
+            ("2026-10-12", looked(None, Finding::Sound, None)),
+            ("2026-10-20", looked(None, Finding::Mouse, None)),
+        ],
+    )
+    .await;
+    let last = async || {
+        store
+            .last_looks(Stamp::from(on("2026-07-01")))
+            .await
+            .unwrap()
+    };
+    let looks = last().await;
+    assert_eq!(looks.len(), 1);
+    let look = looks[&CrateId(1)];
+    assert_eq!(
+        (look.at, look.bad_at),
+        (on("2026-10-20"), Some(on("2026-10-20")))
+    );
+    // Taken back, the one before counts.
+    done(
+        &store,
+        &[("2026-10-21", Deed::Undone { entry: EntryId(5) })],
+    )
+    .await;
+    let look = last().await[&CrateId(1)];
+    assert_eq!(
+        (look.at, look.bad_at),
+        (on("2026-10-12"), Some(on("2026-10-05")))
+    );
+    // A look of another winter is none of this one.
+    assert!(
+        store
+            .last_looks(Stamp::from(on("2026-10-13")))
+            .await
+            .unwrap()
+            .is_empty()
+    );
+    let first = store.first_entries().await.unwrap();
+    assert_eq!(first[&CrateId(2)], START.to_utc());
+}
