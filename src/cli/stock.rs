@@ -20,7 +20,7 @@ use crate::{
     config::Config,
     stock::{
         CrateCode,
-        brought::{Fate, foresee},
+        brought::{Fate, foresee, keep_unsaid},
         ledger::{EntryId, Stock, file},
         list::{self, Parsed},
         sheet::{Mapping, Sheet, apply, guess, passed_over, questions},
@@ -255,7 +255,8 @@ fn understood(path: &Path, options: &SheetOptions, stock: &Stock) -> Result<Pars
         ));
     }
     let codes: Vec<&CrateCode> = stock.crates().map(|(_, krate)| &krate.code).collect();
-    let parsed = apply(&sheet, &mapping, codes);
+    let mut parsed = apply(&sheet, &mapping, codes);
+    keep_unsaid(&mut parsed.crates, &mapping, stock);
     tell_faults(path, &parsed.faults);
     for line in passed_over(&sheet, &mapping) {
         tell!("{name}:{line}: passed over, because it holds a total and no crate");

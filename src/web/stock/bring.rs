@@ -31,7 +31,7 @@ use crate::{
     notify::words::count,
     stock::{
         CrateCode,
-        brought::{Fate, foresee},
+        brought::{Fate, Foreseen, foresee, keep_unsaid},
         ledger::{Asked, Deed, EntryId, Outcome, Refusal, Stock},
         list::{COLUMNS, Crate, Fault, Parsed},
         sheet::{Mapping, Sheet, apply, code_before, decoded, guess, passed_over, questions},
@@ -383,7 +383,9 @@ fn codes(stock: &Stock) -> Vec<&CrateCode> {
 }
 
 fn parsed(sheet: &Sheet, mapping: &Mapping, stock: &Stock) -> Parsed {
-    apply(sheet, mapping, codes(stock))
+    let mut parsed = apply(sheet, mapping, codes(stock));
+    keep_unsaid(&mut parsed.crates, mapping, stock);
+    parsed
 }
 
 async fn look(site: &Site, stock: &Stock, sheet: Sheet, mapping: Mapping) -> Result<Look, Failed> {
@@ -454,7 +456,7 @@ async fn look(site: &Site, stock: &Stock, sheet: Sheet, mapping: Mapping) -> Res
     Ok(look)
 }
 
-fn plan(fates: &[crate::stock::brought::Foreseen], parsed: &Parsed, watched: &[String]) -> Plan {
+fn plan(fates: &[Foreseen], parsed: &Parsed, watched: &[String]) -> Plan {
     let mut plan = Plan {
         refused: rows(&parsed.faults),
         ..Plan::default()
