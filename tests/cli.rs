@@ -903,3 +903,130 @@ fn a_full_disk_is_told() {
         .run(&["export", "readings", "/dev/full"])
         .ends(2, &["error: "]);
 }
+
+// ---- a grower's own sheet, and the ledger ----
+
+#[test]
+fn a_sheet_of_ones_own_is_asked_about_looked_at_and_brought_in() {
+    let place = Place::with_store();
+    let sheet = "Kiste;Sorte;Menge;Regal\nK1;Brindolet;24;Nordwand\nK2;Quenbrisk;12 divs;Nordwand\n;Summe;36;\n";
+    place.write("own.csv", sheet);
+    let import = ["import", "crates", "own.csv"];
+    let said = place.run(&import).ends(
+        1,
+        &[
+            "column 2 `Sorte` (Brindolet, Quenbrisk, Summe): variety",
+            "own.csv:1: room: the sheet does not name the room; write the room these crates stand in",
+            "own.csv:1: form: the sheet does not say what was stored; choose clump, division or pot tuber",
+            "`own.csv` leaves something open; nothing was changed",
+            "answer with --map FIELD=COLUMN, --room, --form",
+        ],
+    );
+    assert_eq!(said.out, "");
+    let answers = [
+        "--room",
+        "cellar",
+        "--form",
+        "clump",
+        "--map",
+        "count=menge",
+    ];
+    let with = |more: &[&'static str]| [&import[..], &answers[..], more].concat();
+    let said = place
+        .run(&with(&["--look"]))
+        .ends(0, &["own.csv:4: passed over"]);
+    assert_eq!(
+        said.out,
+        "K1: new, 24 pieces\nK2: new, 12 pieces\nit would be 2 crates new, 0 changed, 0 as before; nothing was changed\n"
+    );
+    let said = place.run(&with(&[])).ends(0, &[]);
+    assert_eq!(said.out, "2 crates new, 0 changed, 0 as before\n");
+    place.write("own.csv", sheet.replace("24", "20"));
+    let said = place
+        .run(&with(&["--map", "place=", "--look"]))
+        .ends(0, &[]);
+    assert_eq!(
+        said.out,
+        "K1: 24 -> 20 pieces\nit would be 0 crates new, 1 changed, 1 as before; nothing was changed\n"
+    );
+    for (more, texts) in [
+        (
+            ["--map", "colour=Sorte"],
+            [
+                "`colour` is no field of a crate",
+                "the fields are code, room",
+            ],
+        ),
+        (
+            ["--map", "note=Farbe"],
+            ["the sheet has no column `Farbe`", "its columns are `Kiste`"],
+        ),
+        (
+            ["--unit", "stone"],
+            ["`--unit` cannot be read", "import crates --help"],
+        ),
+    ] {
+        place.run(&with(&more)).ends(1, &texts);
+    }
+    place.write("own.csv", b"PK\0\x03".as_slice());
+    place.run(&import).ends(
+        1,
+        &[
+            "`own.csv`: the file is not plain text; nothing was changed",
+            "save it as CSV",
+        ],
+    );
+}
+
+#[test]
+fn the_stock_goes_out_and_comes_back() {
+    let (place, other) = (Place::with_store(), Place::with_store());
+    let list = project("demo-sensors/crates.csv");
+    place
+        .run(&["import", "crates", list.to_str().unwrap()])
+        .ends(0, &[]);
+    place.write(
+        "few.csv",
+        "code,room,variety,form,count\nC-01,cellar,Brindolet,clump,20\n",
+    );
+    place.run(&["import", "crates", "few.csv"]).ends(0, &[]);
+
+    place
+        .run(&["export", "ledger", "ledger.json"])
+        .ends(0, &["47 entries written"]);
+    let ledger = fs::read_to_string(place.path("ledger.json")).unwrap();
+    other.write("ledger.json", ledger.clone());
+    let import = ["import", "ledger", "ledger.json"];
+    for want in [
+        "47 entries new, 0 known already\n",
+        "0 entries new, 47 known already\n",
+    ] {
+        assert_eq!(other.run(&import).ends(0, &[]).out, want);
+    }
+    for place in [&place, &other] {
+        place
+            .run(&["export", "crates", "out.csv"])
+            .ends(0, &["46 crates written"]);
+        assert_eq!(place.run(&["export", "ledger"]).ends(0, &[]).out, ledger);
+    }
+    let lists = [&place, &other].map(|place| fs::read_to_string(place.path("out.csv")).unwrap());
+    assert_eq!(lists[0], lists[1]);
+    let said = place.run(&["import", "crates", "out.csv"]).ends(0, &[]);
+    assert_eq!(said.out, "0 crates new, 0 changed, 46 as before\n");
+    place
+        .run(&["export", "ledger", "out.csv"])
+        .ends(1, &["`out.csv` is there already and stays as it is"]);
+
+    other.write("ledger.json", ledger.replacen("crate list", "somebody", 1));
+    other.run(&import).ends(
+        1,
+        &[
+            "entry 1 is another one in this store; nothing was changed",
+            "where there is none yet, or a beginning of the same",
+        ],
+    );
+    other.write("ledger.json", &ledger[..ledger.len() / 2]);
+    other
+        .run(&import)
+        .ends(1, &["no ledger, or not all of one"]);
+}

@@ -8,11 +8,12 @@ use overwinter::web::forms::{
     Threat, ToldChannel, ToldContact, ToldMessage, ToldPage,
 };
 use overwinter::web::html::{
-    Alert, AlertsPage, By, CrateGroup, CratesPage, Earlier, ErrorPage, Figure, Frame, Krate, Lot,
-    NowPage, Off, Refused, Room, RoomSensor, Seen, Sensor, SensorsPage, Source, Tab, Tone, Unknown,
-    Verdict,
+    Alert, AlertsPage, By, CrateGroup, CratesPage, Earlier, ErrorPage, Figure, Frame, GroupLink,
+    Krate, Lot, NowPage, Off, Paging, Refused, Room, RoomSensor, Seen, Sensor, SensorsPage, Source,
+    Tab, Tone, Unknown, Verdict,
 };
 use overwinter::web::stock::bring::{BringPage, Look, Plan, Report, SheetColumn};
+use overwinter::web::stock::paper::{PaperPage, PaperRow};
 use overwinter::web::stock::{
     count::{CountPage, Line as CountLine},
     new::NewCratePage,
@@ -191,7 +192,21 @@ fn crates_page() -> CratesPage {
         q: HOSTILE.into(),
         found: Some(HOSTILE.into()),
         totals: vec![("1".into(), HOSTILE.into())],
+        mean: Some((HOSTILE.into(), HOSTILE.into())),
+        whole: Some(HOSTILE.into()),
+        index: vec![GroupLink {
+            href: HOSTILE.into(),
+            title: HOSTILE.into(),
+            count: HOSTILE.into(),
+            tone: Some(Tone::ActToday),
+        }],
+        paging: Paging::new(2, 99, 40, |_| HOSTILE.into()),
+        empty: vec![(HOSTILE.into(), HOSTILE.into())],
+        n_empty: 2,
         groups: vec![CrateGroup {
+            id: "g-1".into(),
+            folded: Some(true),
+            tone: Some(Tone::ActToday),
             title: HOSTILE.into(),
             count: HOSTILE.into(),
             air: vec![(Tone::Well, HOSTILE.into())],
@@ -324,9 +339,29 @@ fn pages() -> Vec<String> {
     ]
     .into_iter()
     .chain(forms())
+    .chain([paper_page().render().unwrap()])
     .chain(spring())
     .chain([0, 1, 2].map(|step| bring_page(step).render().unwrap()))
     .collect()
+}
+
+fn paper_page() -> PaperPage {
+    let text = || HOSTILE.to_owned();
+    PaperPage {
+        frame: frame(Tab::Crates),
+        day: text(),
+        by_variety: true,
+        rows: vec![PaperRow {
+            code: text(),
+            place: text(),
+            variety: text(),
+            form: text(),
+            count: text(),
+            packing: text(),
+            dug: text(),
+        }],
+        total: text(),
+    }
 }
 
 /// The pages from the field to the crate and back to the bed.
@@ -436,6 +471,7 @@ fn bring_page(step: usize) -> BringPage {
         questions: vec![(text(), text())],
         shown: text(),
         hand: text(),
+        before: text(),
         seen: 1,
         plan: Some(Plan {
             new: lines(),

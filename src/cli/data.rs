@@ -1,7 +1,6 @@
 //! `import` and `export`: readings of the past, crate lists, and the way out again.
 
 use std::{
-    collections::BTreeSet,
     fs::{self, File},
     io::{BufReader, BufWriter, ErrorKind, Write, stdout},
     path::{Path, PathBuf},
@@ -10,7 +9,12 @@ use std::{
 use anyhow::Context as _;
 use clap::Subcommand;
 
-use super::{Failure, NAMED, Outcome, configuration, lock, replay::shape_for, run::runtime};
+use super::{
+    Failure, NAMED, Outcome, configuration, lock,
+    replay::shape_for,
+    run::runtime,
+    stock::{self, SheetOptions},
+};
 use crate::{
     clock::Clock,
     engine::{Engine, Opening},
@@ -41,8 +45,21 @@ pub enum Import {
         #[arg(long, value_name = "NAME")]
         source: Option<String>,
     },
-    /// A list of crates: code,room,place,variety,form,packing,count,dug,weight,note,prepared
+    /// A list of crates: code,room,place,variety,form,packing,count,dug,weight,note,prepared; or a sheet
+    /// of your own, of which the columns are guessed
     Crates {
+        /// The file
+        file: PathBuf,
+        /// The configuration
+        #[arg(long, short, value_name = "FILE", default_value = "overwinter.toml")]
+        config: PathBuf,
+        /// What a sheet does not say by itself
+        #[command(flatten)]
+        sheet: SheetOptions,
+    },
+    /// A whole ledger of the stock, as `export ledger` writes it, where there is none yet or a beginning
+    /// of the same
+    Ledger {
         /// The file
         file: PathBuf,
         /// The configuration
@@ -62,6 +79,22 @@ pub enum Export {
         #[arg(long, short, value_name = "FILE", default_value = "overwinter.toml")]
         config: PathBuf,
     },
+    /// The crates as they stand, as `import crates` takes them back
+    Crates {
+        /// Where to; standard output when left out
+        file: Option<PathBuf>,
+        /// The configuration
+        #[arg(long, short, value_name = "FILE", default_value = "overwinter.toml")]
+        config: PathBuf,
+    },
+    /// Every entry of the stock's ledger as JSON, as `import ledger` takes them back
+    Ledger {
+        /// Where to; standard output when left out
+        file: Option<PathBuf>,
+        /// The configuration
+        #[arg(long, short, value_name = "FILE", default_value = "overwinter.toml")]
+        config: PathBuf,
+    },
 }
 
 /// `overwinter import`.
@@ -72,7 +105,12 @@ pub fn import(what: &Import) -> Outcome {
             config,
             source,
         } => readings(file, config, source.as_deref()),
-        Import::Crates { file, config } => crates(file, config),
+        Import::Crates {
+            file,
+            config,
+            sheet,
+        } => stock::crates(file, config, sheet),
+        Import::Ledger { file, config } => stock::ledger(file, config),
     }
 }
 
@@ -127,7 +165,7 @@ fn readings(path: &Path, config: &Path, source: Option<&str>) -> Outcome {
     ))
 }
 
-fn count(rows: usize) -> String {
+pub(super) fn count(rows: usize) -> String {
     format!("{rows} {}", if rows == 1 { "row" } else { "rows" })
 }
 
@@ -210,11 +248,7 @@ pub fn crate_list(path: &Path) -> Result<list::Parsed, Failure> {
         Failure::input(format!("cannot read `{name}`: {e}"), hint)
     })?;
     let parsed = list::parse(&text);
-    for fault in &parsed.faults {
-        let field = fault.field.map_or_else(String::new, |f| format!("{f}: "));
-        let (reason, remedy) = (&fault.reason, &fault.remedy);
-        tell!("{name}:{}: {field}{reason}; {remedy}", fault.line);
-    }
+    tell_faults(path, &parsed.faults);
     if parsed.crates.is_empty() {
         return Err(Failure::input(
             format!("`{name}` holds no crate that could be used; nothing was changed"),
@@ -224,52 +258,20 @@ pub fn crate_list(path: &Path) -> Result<list::Parsed, Failure> {
     Ok(parsed)
 }
 
-fn crates(path: &Path, config: &Path) -> Outcome {
-    let config = configuration(config)?;
-    let name = path.display();
-    let parsed = crate_list(path)?;
-    for krate in &parsed.crates {
-        let known = |r: &crate::watch::RoomSettings| r.name.eq_ignore_ascii_case(krate.room.trim());
-        if !config.watch.rooms.iter().any(known) {
-            tell!(
-                "{name}: warning: crate {} stands in `{}`, which is no room of the configuration",
-                krate.code,
-                krate.room
-            );
-        }
+/// Tells what of a list could not be understood, and what to do.
+pub(super) fn tell_faults(path: &Path, faults: &[list::Fault]) {
+    for fault in faults {
+        let field = fault.field.map_or_else(String::new, |f| format!("{f}: "));
+        let (line, reason, remedy) = (fault.line, &fault.reason, &fault.remedy);
+        tell!("{}:{line}: {field}{reason}; {remedy}", path.display());
     }
-    let imported = runtime()?.block_on(async {
-        let store = Store::open(&config.database).await?;
-        let mut tx = store.begin().await?;
-        let at = Clock::machine().now();
-        let imported = tx.import_crates(&parsed.crates, at, "crate list").await?;
-        tx.commit().await?;
-        store.close().await;
-        Ok::<_, Failure>(imported)
-    })?;
-    say!(
-        "{} crates new, {} changed, {} as before",
-        imported.new_crates,
-        imported.changed_crates,
-        imported.unchanged_crates
-    );
-    for (code, refusal) in &imported.refused {
-        tell!("crate {code}: {refusal}. {}", refusal.remedy());
-    }
-    if parsed.faults.is_empty() {
-        return Ok(());
-    }
-    // A row may have several faults.
-    let bad: BTreeSet<_> = parsed.faults.iter().map(|f| f.line).collect();
-    Err(Failure::input(
-        format!("{} could not be used; all others are in", count(bad.len())),
-        "mend these rows and import the list again",
-    ))
 }
 
 /// `overwinter export`.
 pub fn export(what: &Export) -> Outcome {
-    let Export::Readings { file, config } = what;
+    let (Export::Readings { file, config }
+    | Export::Crates { file, config }
+    | Export::Ledger { file, config }) = what;
     let config = configuration(config)?;
     if !config.database.exists() {
         return Err(Failure::input(
@@ -291,10 +293,17 @@ pub fn export(what: &Export) -> Outcome {
             })?),
             None => Box::new(stdout().lock()),
         };
-        let written = write_readings(&store, BufWriter::new(out)).await?;
+        let out = BufWriter::new(out);
+        let told = match what {
+            Export::Readings { .. } => match write_readings(&store, out).await? {
+                1 => "1 reading written".to_owned(),
+                n => format!("{n} readings written"),
+            },
+            Export::Crates { .. } => stock::write_crates(&store, out).await?,
+            Export::Ledger { .. } => stock::write_ledger(&store, out).await?,
+        };
         store.close().await;
-        let s = if written == 1 { "" } else { "s" };
-        tell!("{written} reading{s} written");
+        tell!("{told}");
         Ok(())
     })
 }

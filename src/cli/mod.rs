@@ -24,6 +24,7 @@ pub mod demo;
 pub mod replay;
 pub mod run;
 pub mod setup;
+pub mod stock;
 pub mod told;
 
 use std::{
@@ -105,7 +106,7 @@ enum Verb {
         #[arg(long)]
         send: bool,
     },
-    /// Bring in readings of the past or a list of crates
+    /// Bring in readings of the past, a list of crates or a ledger of the stock
     #[command(subcommand)]
     Import(data::Import),
     /// Write out what is stored

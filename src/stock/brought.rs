@@ -8,6 +8,7 @@ use super::{
     CrateCode,
     ledger::{CrateId, Deed, Refusal, Stock},
     list,
+    sheet::Mapping,
 };
 
 /// What would become of one crate of a list.
@@ -64,6 +65,23 @@ impl fmt::Display for Foreseen {
 
 fn pieces(n: u32) -> String {
     format!("{n} {}", if n == 1 { "piece" } else { "pieces" })
+}
+
+/// Lets crates keep their place and packing where a sheet has no column for them and nothing was said
+/// instead: what it does not speak of, it does not change.
+pub fn keep_unsaid(crates: &mut [list::Crate], mapping: &Mapping, stock: &Stock) {
+    let has = |field: &str| mapping.columns.contains_key(field);
+    for krate in crates {
+        let Some((_, was)) = stock.find(&krate.code) else {
+            continue;
+        };
+        if !has("place") {
+            krate.place.clone_from(&was.place);
+        }
+        if !has("packing") && mapping.packing.is_empty() {
+            krate.packing.clone_from(&was.packing);
+        }
+    }
 }
 
 /// What a list would do to the stock, in the order of the list.

@@ -133,7 +133,7 @@ pub fn parse(text: &str) -> Parsed {
     let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n");
     let mut lines = (1..)
         .zip(text.split(['\n', '\r']))
-        .filter(|(_, line)| !line.chars().all(|c| c == ',' || c.is_whitespace()));
+        .filter(|(_, line)| !is_blank(line));
     let Some((line, header)) = lines.next() else {
         return alone(
             1,
@@ -167,13 +167,25 @@ pub fn parse(text: &str) -> Parsed {
     list.done()
 }
 
-/// Writes a crate list that [`parse`] reads back to the same crates.
+/// Whether the first filled line names the columns of a crate list.
+pub fn is_list(text: &str) -> bool {
+    let text = text.trim_start_matches('\u{feff}');
+    let first = text.split(['\n', '\r']).find(|line| !is_blank(line));
+    first.is_some_and(|header| read_header(1, header).is_ok())
+}
+
+fn is_blank(line: &str) -> bool {
+    line.chars().all(|c| c == ',' || c.is_whitespace())
+}
+
+/// Writes a crate list that [`parse`] reads back to the same crates; lots that are alike, such as two
+/// that were corrected to be, make one row.
 pub fn write(crates: &[Crate]) -> String {
     let mut out = csv::Writer::from_writer(Vec::new());
     let mut row = |cells: [&str; 11]| out.write_record(cells).expect("memory takes every row");
     row(COLUMNS);
     for krate in crates {
-        for lot in &krate.lots {
+        for lot in &together(&krate.lots) {
             row([
                 krate.code.as_str(),
                 &krate.room,
@@ -191,6 +203,30 @@ pub fn write(crates: &[Crate]) -> String {
     }
     let bytes = out.into_inner().expect("memory takes every row");
     String::from_utf8(bytes).expect("made of text alone")
+}
+
+/// Lots of one crate, those that are alike put together.
+fn together(lots: &[Lot]) -> Vec<Lot> {
+    let mut all: Vec<Lot> = Vec::new();
+    for lot in lots {
+        let alike = |known: &&mut Lot| {
+            known.variety.eq_ignore_ascii_case(&lot.variety)
+                && (known.form, known.dug, known.prepared) == (lot.form, lot.dug, lot.prepared)
+        };
+        let Some(known) = all.iter_mut().find(alike) else {
+            all.push(lot.clone());
+            continue;
+        };
+        known.count += lot.count;
+        known.weight_g = known.weight_g.zip(lot.weight_g).map(|(a, b)| a + b);
+        let both = format!("{}; {}", known.note, lot.note);
+        if known.note.is_empty() {
+            known.note.clone_from(&lot.note);
+        } else if !lot.note.is_empty() && lot.note != known.note && both.chars().count() <= NOTE {
+            known.note = both;
+        }
+    }
+    all
 }
 
 fn kilograms(grams: u32) -> String {
@@ -290,8 +326,8 @@ pub(super) struct List {
     crates: Vec<Crate>,
     faults: Vec<Fault>,
     index: BTreeMap<CrateCode, usize>,
-    /// Crate, folded variety, form and dig: what makes a lot one lot.
-    seen: BTreeSet<(usize, String, Form, Option<NaiveDate>)>,
+    /// Crate, folded variety, form, dig and preparation: what makes a lot one lot.
+    seen: BTreeSet<(usize, String, Form, Option<NaiveDate>, String)>,
 }
 
 impl List {
@@ -399,7 +435,14 @@ impl List {
         let (Some(weight_g), Some(note), Some(prepared)) = (weight_g, note, prepared) else {
             return;
         };
-        if !self.seen.insert((at, variety.to_lowercase(), form, dug)) {
+        let lot = (
+            at,
+            variety.to_ascii_lowercase(),
+            form,
+            dug,
+            prepared.to_string(),
+        );
+        if !self.seen.insert(lot) {
             let wrong = (
                 format!(
                     "crate `{code}` already holds {form} of `{}` from this dig",

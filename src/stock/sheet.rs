@@ -17,7 +17,7 @@ mod day;
 mod guess;
 mod mapping;
 
-pub use apply::{apply, passed_over, questions};
+pub use apply::{apply, code_before, passed_over, questions};
 pub use day::DateOrder;
 pub use guess::guess;
 pub use mapping::{BadField, Mapping, Unit};

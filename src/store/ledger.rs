@@ -130,10 +130,10 @@ async fn load(connection: &mut SqliteConnection) -> Result<Stock, StoreError> {
 }
 
 /// An entry that is to be written, the crates it is about, and the one it takes back.
-struct Written {
-    entry: Entry,
-    about: Vec<CrateId>,
-    undoes: Option<EntryId>,
+pub(super) struct Written {
+    pub(super) entry: Entry,
+    pub(super) about: Vec<CrateId>,
+    pub(super) undoes: Option<EntryId>,
 }
 
 impl Tx {
@@ -299,7 +299,7 @@ impl Tx {
             .map(|newest| Outcome::Changed { since, newest }))
     }
 
-    async fn write(&mut self, one: &Written) -> Result<(), StoreError> {
+    pub(super) async fn write(&mut self, one: &Written) -> Result<(), StoreError> {
         let Written {
             entry,
             about,
@@ -459,7 +459,7 @@ impl Tx {
     }
 
     /// The newest entry, 0 when there is none.
-    async fn last_entry(&mut self) -> Result<EntryId, StoreError> {
+    pub(super) async fn last_entry(&mut self) -> Result<EntryId, StoreError> {
         let last =
             sqlx::query_scalar!(r#"select coalesce(max(entry_id), 0) as "last!: i64" from ledger"#)
                 .fetch_one(&mut *self.0)

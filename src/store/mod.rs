@@ -9,6 +9,7 @@ pub mod looks;
 pub mod outbox;
 pub mod packed;
 pub mod photos;
+pub mod restore;
 pub mod sources;
 pub mod stock;
 pub mod winters;

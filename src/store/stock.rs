@@ -73,6 +73,28 @@ impl Store {
         Ok(revision)
     }
 
+    /// Every crate that holds nothing, in the order of their codes.
+    pub async fn empty_crates(&self) -> Result<Vec<Crate>, StoreError> {
+        let rows = sqlx::query!(
+            "select code, room, place, packing from crate c
+             where not exists (select 1 from lot l where l.crate_id = c.crate_id and l.tubers <> 0)
+             order by code"
+        )
+        .fetch_all(&self.read)
+        .await?;
+        let empty = rows.into_iter().map(|row| {
+            let bad = |_| StoreError::Packed(format!("a crate: {}", row.code));
+            Ok(Crate {
+                code: row.code.parse().map_err(bad)?,
+                room: row.room,
+                place: row.place,
+                packing: row.packing,
+                lots: Vec::new(),
+            })
+        });
+        empty.collect()
+    }
+
     /// Every crate that holds any tubers, with the lots that do, in the order of their codes.
     pub async fn crates(&self) -> Result<Vec<Crate>, StoreError> {
         Ok(self.stock().await?.list())

@@ -390,10 +390,69 @@ pub struct CratesPage {
     pub q: String,
     /// "7 of 112 crates match", for a search.
     pub found: Option<String>,
+    /// A variety that may have been meant: its address and its name.
+    pub mean: Option<(String, String)>,
     /// The whole stock: ("112", "crates"), ("1,460", "tubers"), ("38", "varieties").
     pub totals: Vec<(String, String)>,
+    /// Where all groups are, when the page shows one of them.
+    pub whole: Option<String>,
     /// The crates.
     pub groups: Vec<CrateGroup>,
+    /// Groups that have pages of their own.
+    pub index: Vec<GroupLink>,
+    /// What of all is on this page.
+    pub paging: Paging,
+    /// Crates in which nothing is, as far as they are named: address and code.
+    pub empty: Vec<(String, String)>,
+    /// How many of them there are.
+    pub n_empty: usize,
+}
+
+/// A group of crates that has a page of its own.
+#[derive(Debug, Clone)]
+pub struct GroupLink {
+    /// Its page.
+    pub href: String,
+    /// "Cellar, north rack", "Brondle Vesk".
+    pub title: String,
+    /// "14 crates, 180 pieces".
+    pub count: String,
+    /// Set where an open alert names one of its crates.
+    pub tone: Option<Tone>,
+}
+
+/// Which part of a long list a page shows.
+#[derive(Debug, Clone, Default)]
+pub struct Paging {
+    from: usize,
+    to: usize,
+    /// "41 to 80 of 500"; none when all is on one page.
+    pub words: Option<String>,
+    /// The page before.
+    pub back: Option<String>,
+    /// The page after, and how many stand on it.
+    pub next: Option<(String, usize)>,
+}
+
+impl Paging {
+    /// Page number `page`, from 1, of `all` things, so many to a page; `href` is where a page is.
+    pub fn new(page: usize, all: usize, each: usize, href: impl Fn(usize) -> String) -> Self {
+        let pages = all.div_ceil(each).max(1);
+        let page = page.clamp(1, pages);
+        let (from, to) = ((page - 1) * each, all.min(page * each));
+        Self {
+            from,
+            to,
+            words: (1 < pages).then(|| format!("{} to {to} of {all}", from + 1)),
+            back: (1 < page).then(|| href(page - 1)),
+            next: (page < pages).then(|| (href(page + 1), each.min(all - to))),
+        }
+    }
+
+    /// Which of all.
+    pub fn range(&self) -> std::ops::Range<usize> {
+        self.from..self.to
+    }
 }
 
 impl CratesPage {
@@ -405,6 +464,12 @@ impl CratesPage {
 /// Crates shown together.
 #[derive(Debug, Clone)]
 pub struct CrateGroup {
+    /// Names it in the page.
+    pub id: String,
+    /// It can be folded: whether it is open.
+    pub folded: Option<bool>,
+    /// Set where an open alert names one of its crates and it is folded.
+    pub tone: Option<Tone>,
     /// "Cellar, north rack", "Brondle Vesk", "All crates".
     pub title: String,
     /// "14 crates, 180 tubers".

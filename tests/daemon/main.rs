@@ -7,6 +7,7 @@ mod clocks;
 mod crates;
 mod farm;
 mod files;
+mod find;
 mod handled;
 mod ledger;
 mod posts;

@@ -13,6 +13,7 @@ use overwinter::{
     watch::Stamp,
 };
 
+mod carried;
 mod older;
 mod winters;
 

@@ -17,6 +17,7 @@ mod asked;
 mod back;
 mod deed;
 mod enter;
+pub mod file;
 mod refusal;
 #[cfg(test)]
 mod tests;
@@ -127,7 +128,7 @@ impl Lot {
     }
 
     /// So many of it, as a list has them.
-    pub(in crate::stock) fn listed(&self, count: u32) -> list::Lot {
+    pub fn listed(&self, count: u32) -> list::Lot {
         list::Lot {
             variety: self.variety.clone(),
             form: self.form,
@@ -411,21 +412,32 @@ impl Stock {
         (CrateId(self.last.0), LotId(self.last.1))
     }
 
+    /// What every crate holds now, each in the order in which it came.
+    pub fn contents(&self) -> BTreeMap<CrateId, Vec<(LotId, &Lot, u32)>> {
+        let mut contents: BTreeMap<_, Vec<_>> = BTreeMap::new();
+        for (id, lot, count) in self.lots().filter(|(.., count)| *count != 0) {
+            contents
+                .entry(lot.krate)
+                .or_default()
+                .push((id, lot, count));
+        }
+        contents
+    }
+
     /// The crates that hold anything, as a list has them, in the order of their codes.
     pub fn list(&self) -> Vec<list::Crate> {
-        let mut content: BTreeMap<CrateId, Vec<list::Lot>> = BTreeMap::new();
-        for (_, lot, count) in self.lots().filter(|(.., count)| *count != 0) {
-            let lots = content.entry(lot.krate).or_default();
-            lots.push(lot.listed(count));
-        }
+        let contents = self.contents();
         let held = |id: &CrateId| {
-            let krate = self.crates.get(id)?;
+            let (krate, lots) = (self.crates.get(id)?, contents.get(id)?);
             Some(list::Crate {
                 code: krate.code.clone(),
                 room: krate.room.clone(),
                 place: krate.place.clone(),
                 packing: krate.packing.clone(),
-                lots: content.remove(id)?,
+                lots: lots
+                    .iter()
+                    .map(|(_, lot, count)| lot.listed(*count))
+                    .collect(),
             })
         };
         self.codes.values().filter_map(held).collect()

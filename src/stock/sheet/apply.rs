@@ -76,6 +76,20 @@ pub fn apply<'a>(
     parsed
 }
 
+/// The code before the first of those that are made for a sheet without any: with it alone for `known`,
+/// [`apply`] makes the same codes again, whatever was entered since.
+pub fn code_before<'a>(
+    sheet: &Sheet,
+    mapping: &Mapping,
+    known: impl IntoIterator<Item = &'a CrateCode>,
+) -> Option<CrateCode> {
+    let totals = passed_over(sheet, mapping);
+    let rows = sheet.rows.iter().filter(|row| !totals.contains(&row.line));
+    let series = Series::new(mapping, known, rows.count());
+    let (prefix, digits) = (series.prefix?, series.digits);
+    format!("{prefix}{:0digits$}", series.next - 1).parse().ok()
+}
+
 /// The lines of rows that hold a total and no crate.
 pub fn passed_over(sheet: &Sheet, mapping: &Mapping) -> Vec<u64> {
     let word = |cell: &str| TOTALS.contains(&fold(cell).trim_end_matches([':', ' ']));

@@ -31,10 +31,10 @@ use crate::{
     notify::words::count,
     stock::{
         CrateCode,
-        brought::{Fate, foresee},
+        brought::{Fate, Foreseen, foresee, keep_unsaid},
         ledger::{Asked, Deed, EntryId, Outcome, Refusal, Stock},
         list::{COLUMNS, Crate, Fault, Parsed},
-        sheet::{Mapping, Sheet, apply, decoded, guess, passed_over, questions},
+        sheet::{Mapping, Sheet, apply, code_before, decoded, guess, passed_over, questions},
     },
 };
 
@@ -97,6 +97,8 @@ pub struct Look {
     pub shown: String,
     /// Names the page in the keys of what it will ask for.
     pub hand: String,
+    /// The code before the first of those that are made, when the page was made.
+    pub before: String,
     /// The newest entry of the ledger when the page was made.
     pub seen: i64,
     /// What would happen; none while there are questions.
@@ -270,7 +272,12 @@ pub(super) async fn bring(
     }
     let hand = fields.get("hand").map_or("", String::as_str);
     let seen = fields.get("seen").and_then(|seen| seen.parse().ok());
-    let parsed = parsed(&sheet, &mapping, &stock);
+    // Codes that are made are those of the page, also at a second press.
+    let before = fields.get("before").and_then(|code| code.parse().ok());
+    let parsed = match before {
+        Some(before) if !mapping.columns.contains_key("code") => apply(&sheet, &mapping, [&before]),
+        _ => parsed(&sheet, &mapping, &stock),
+    };
     let asked = asked(&parsed.crates, hand, seen.map(EntryId));
     if asked.iter().any(|a| a.bad_key().is_some()) {
         let why = "this page is not as it was made; load it again";
@@ -371,13 +378,18 @@ fn spelled(mapping: &Mapping) -> String {
     fields.join("&")
 }
 
+fn codes(stock: &Stock) -> Vec<&CrateCode> {
+    stock.crates().map(|(_, krate)| &krate.code).collect()
+}
+
 fn parsed(sheet: &Sheet, mapping: &Mapping, stock: &Stock) -> Parsed {
-    let known: Vec<&CrateCode> = stock.crates().map(|(_, krate)| &krate.code).collect();
-    apply(sheet, mapping, known)
+    let mut parsed = apply(sheet, mapping, codes(stock));
+    keep_unsaid(&mut parsed.crates, mapping, stock);
+    parsed
 }
 
 async fn look(site: &Site, stock: &Stock, sheet: Sheet, mapping: Mapping) -> Result<Look, Failed> {
-    let newest = site.store.newest_entries().await;
+    let newest = site.store.newest_entry().await;
     let newest = newest.map_err(Failed::store(site))?;
     let field_of = |nth: usize| {
         let fed = mapping.columns.iter().find(|(_, of)| of.contains(&nth));
@@ -401,7 +413,10 @@ async fn look(site: &Site, stock: &Stock, sheet: Sheet, mapping: Mapping) -> Res
         questions: open,
         shown: spelled(&mapping),
         hand: form::key(),
-        seen: newest.values().map(|id| id.0).max().unwrap_or_default(),
+        before: code_before(&sheet, &mapping, codes(stock))
+            .map(|code| code.to_string())
+            .unwrap_or_default(),
+        seen: newest.0,
         plan: None,
         notice: None,
         columns,
@@ -441,7 +456,7 @@ async fn look(site: &Site, stock: &Stock, sheet: Sheet, mapping: Mapping) -> Res
     Ok(look)
 }
 
-fn plan(fates: &[crate::stock::brought::Foreseen], parsed: &Parsed, watched: &[String]) -> Plan {
+fn plan(fates: &[Foreseen], parsed: &Parsed, watched: &[String]) -> Plan {
     let mut plan = Plan {
         refused: rows(&parsed.faults),
         ..Plan::default()

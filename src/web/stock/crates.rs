@@ -2,6 +2,8 @@
 
 use std::{
     collections::{BTreeMap, BTreeSet},
+    fmt::Write as _,
+    ops::Range,
     sync::Arc,
 };
 
@@ -14,7 +16,7 @@ use serde::Deserialize;
 use super::{
     super::{
         Site,
-        html::{By, CrateGroup, CratesPage, Krate, Lot, Tab, Tone},
+        html::{By, CrateGroup, CratesPage, GroupLink, Krate, Lot, Paging, Tab, Tone},
         pages::{Failed, path_of, render, small},
         view::{self, room_air, standing_tone},
     },
@@ -30,7 +32,11 @@ use crate::{
         perils,
         words::{count, percent, thousands},
     },
-    stock::{Form, list::Crate},
+    stock::{
+        Form,
+        list::{self, Crate},
+        search::{Quality, did_you_mean, search},
+    },
     watch::{
         RoomSettings, Stamp, Subject,
         models::threat::{Threat, rank, threats},
@@ -38,7 +44,15 @@ use crate::{
 };
 
 /// Longest search; more is cut off.
-const SEARCH: usize = 60;
+pub(super) const SEARCH: usize = 60;
+/// Crates on one page: a phone's thumb goes through so many.
+const CRATES: usize = 40;
+/// Shelves or varieties on one page where their crates are on pages of their own.
+const GROUPS: usize = 100;
+/// So many crates may be folded into one page, which then weighs less than 100 kB.
+const FOLDED: usize = 120;
+/// Empty crates that are named.
+const EMPTY: usize = 200;
 
 /// What the page was asked for.
 #[derive(Debug, Default, Deserialize)]
@@ -47,9 +61,13 @@ pub(super) struct Asked {
     by: String,
     #[serde(default)]
     q: String,
+    #[serde(default)]
+    group: String,
+    #[serde(default)]
+    page: String,
 }
 
-/// `GET /crates?by=crate|place|variety&q=...`.
+/// `GET /crates?by=crate|place|variety&q=...&group=...&page=...`.
 pub(super) async fn crates(
     State(site): State<Site>,
     OriginalUri(uri): OriginalUri,
@@ -58,7 +76,9 @@ pub(super) async fn crates(
     // An address that cannot be read asks for nothing in particular.
     let asked = asked.map_or_else(|_| Asked::default(), |Query(asked)| asked);
     let status: Arc<Status> = site.status.borrow().clone();
-    let all = site.store.crates().await.map_err(Failed::store(&site))?;
+    let held = site.store.crates().await.map_err(Failed::store(&site))?;
+    let empty = site.store.empty_crates().await;
+    let empty = empty.map_err(Failed::store(&site))?;
     let now = site.clock.now();
     let by = match asked.by.as_str() {
         "crate" => By::Crate,
@@ -67,45 +87,235 @@ pub(super) async fn crates(
         _ => By::Risk,
     };
     let q: String = asked.q.trim().chars().take(SEARCH).collect();
-    let wanted = q.to_lowercase();
-    let mut shown: Vec<&Crate> = all.iter().filter(|c| holds(c, &wanted)).collect();
-    let risks: BTreeMap<&str, Vec<Threat>> = shown
-        .iter()
-        .map(|c| (c.code.as_str(), threats_of(&status, c.code.as_str(), now)))
-        .collect();
+    let found: Vec<(&Crate, Option<Quality>)> = if q.is_empty() {
+        held.iter().map(|krate| (krate, None)).collect()
+    } else {
+        let all: Vec<Crate> = held.iter().chain(&empty).cloned().collect();
+        let nth = |nth: usize| held.get(nth).or_else(|| empty.get(nth - held.len()));
+        let found = search(&all, &q).into_iter();
+        found
+            .filter_map(|(at, quality)| Some((nth(at)?, Some(quality))))
+            .collect()
+    };
+    let words = (!q.is_empty()).then(|| {
+        let all = count(held.len() + empty.len(), "crate", "crates");
+        format!("{} of {all} match", found.len())
+    });
+    let mean = found.is_empty().then(|| meant(&q, by, &held)).flatten();
+    let mut sorted = found;
     if by == By::Risk {
         // Those of which nothing is known stand last.
         let place = |c: &Crate| {
-            let all = &risks[c.code.as_str()];
-            if all.is_empty() { -1.0 } else { rank(all) }
+            let all = threats_of(&status, c.code.as_str(), now);
+            if all.is_empty() { -1.0 } else { rank(&all) }
         };
-        shown.sort_by(|a, b| place(b).total_cmp(&place(a)));
+        let mut placed: Vec<_> = sorted.into_iter().map(|(c, q)| (q, place(c), c)).collect();
+        placed.sort_by(|a, b| a.0.cmp(&b.0).then_with(|| b.1.total_cmp(&a.1)));
+        sorted = placed.into_iter().map(|(q, _, c)| (c, q)).collect();
     }
+    let shown: Vec<&Crate> = sorted.into_iter().map(|(krate, _)| krate).collect();
+    let mut all = grouped(by, &shown, &matching(&shown, &q));
+    let group = asked.group.trim();
+    if !group.is_empty() {
+        all.retain(|g| g.title.to_lowercase() == group.to_lowercase());
+    }
+    let here = |page: usize, group: &str| address(by, &q, group, page);
+    let n_cards = all.iter().map(|g| g.crates.len()).sum::<usize>();
+    let grouping = matches!(by, By::Place | By::Variety) && group.is_empty();
+    let asked_page = asked.page.parse().unwrap_or(1);
+    let (mut index, mut groups) = (Vec::new(), Vec::new());
+    let paging = if grouping && FOLDED < n_cards {
+        let paging = Paging::new(asked_page, all.len(), GROUPS, |n| here(n, ""));
+        index = all[paging.range()]
+            .iter()
+            .map(|g| GroupLink {
+                href: here(1, &g.title),
+                tone: g.tone(&status),
+                count: g.count(by),
+                title: g.title.clone(),
+            })
+            .collect();
+        paging
+    } else if grouping {
+        let open = !q.is_empty() || all.len() == 1;
+        let cards = Cards {
+            site: &site,
+            status: &status,
+            by,
+            now,
+        };
+        groups = all.iter().map(|g| cards.group(g, Some(open))).collect();
+        Paging::new(1, 1, 1, |_| String::new())
+    } else {
+        let paging = Paging::new(asked_page, n_cards, CRATES, |n| here(n, group));
+        let cards = Cards {
+            site: &site,
+            status: &status,
+            by,
+            now,
+        };
+        groups = parts(all, paging.range())
+            .iter()
+            .map(|g| cards.group(g, None))
+            .collect();
+        paging
+    };
+    let last = paging.next.is_none();
     let page = CratesPage {
         frame: view::frame(&site, &status, now, "Crates", Tab::Crates, path_of(&uri)),
         by,
-        found: (!q.is_empty()).then(|| {
-            format!(
-                "{} of {} match",
-                shown.len(),
-                count(all.len(), "crate", "crates")
-            )
-        }),
+        found: words,
+        mean,
+        totals: totals(&held),
+        whole: (!group.is_empty()).then(|| here(1, "")),
+        empty: if last && q.is_empty() && group.is_empty() {
+            let named = empty.iter().take(EMPTY);
+            named
+                .map(|c| (href(c.code.as_str()), c.code.to_string()))
+                .collect()
+        } else {
+            Vec::new()
+        },
+        n_empty: empty.len(),
         q,
-        totals: totals(&all),
-        groups: groups(&site, &status, by, &shown, &wanted, &risks, now),
+        groups,
+        index,
+        paging,
     };
     Ok(render(&page))
 }
 
-fn holds(krate: &Crate, wanted: &str) -> bool {
-    let has = |text: &str| text.to_lowercase().contains(wanted);
-    wanted.is_empty()
-        || has(krate.code.as_str())
-        || has(&krate.room)
-        || has(&krate.place)
-        || has(&krate.packing)
-        || krate.lots.iter().any(|l| has(&l.variety) || has(&l.note))
+/// The address of a page of crates.
+fn address(by: By, q: &str, group: &str, page: usize) -> String {
+    let mut address = format!("/crates?by={}", by.key());
+    for (key, value) in [("q", q), ("group", group)] {
+        if !value.is_empty() {
+            let _ = write!(address, "&{key}={}", view::url(value));
+        }
+    }
+    if 1 < page {
+        let _ = write!(address, "&page={page}");
+    }
+    address
+}
+
+/// A variety that may have been meant: its search, and its name.
+fn meant(q: &str, by: By, held: &[Crate]) -> Option<(String, String)> {
+    let names = held
+        .iter()
+        .flat_map(|c| &c.lots)
+        .map(|l| l.variety.as_str());
+    let name = did_you_mean(q, names)?;
+    Some((address(by, &name, "", 1), name))
+}
+
+/// The varieties that a search is about, in small letters; none when it is about something else.
+fn matching(shown: &[&Crate], q: &str) -> BTreeSet<String> {
+    if q.is_empty() {
+        return BTreeSet::new();
+    }
+    let lots = shown.iter().flat_map(|c| &c.lots);
+    let names: BTreeMap<String, &list::Lot> = lots.map(|l| (l.variety.to_lowercase(), l)).collect();
+    // A crate to each variety, with a code that names none.
+    let alone: Vec<Crate> = names
+        .values()
+        .filter_map(|lot| {
+            Some(Crate {
+                code: "0".parse().ok()?,
+                room: String::new(),
+                place: String::new(),
+                packing: String::new(),
+                lots: vec![list::Lot {
+                    note: String::new(),
+                    ..(*lot).clone()
+                }],
+            })
+        })
+        .collect();
+    let found = search(&alone, q).into_iter();
+    found
+        .filter_map(|(nth, _)| names.keys().nth(nth).cloned())
+        .collect()
+}
+
+/// Crates that stand together, or hold one variety.
+struct Group<'a> {
+    title: String,
+    crates: Vec<&'a Crate>,
+}
+
+impl Group<'_> {
+    fn count(&self, by: By) -> String {
+        let of_variety = |c: &&Crate| {
+            let lots = c.lots.iter();
+            lots.filter(|l| by != By::Variety || l.variety.eq_ignore_ascii_case(&self.title))
+                .map(|l| i64::from(l.count))
+                .sum::<i64>()
+        };
+        let n: i64 = self.crates.iter().map(of_variety).sum();
+        format!(
+            "{}, {}",
+            count(self.crates.len(), "crate", "crates"),
+            count(n as usize, "piece", "pieces")
+        )
+    }
+
+    /// The most urgent of the alerts that name one of its crates.
+    fn tone(&self, status: &Status) -> Option<Tone> {
+        let tones = self
+            .crates
+            .iter()
+            .filter_map(|c| named(status, c.code.as_str()));
+        tones.min_by_key(|tone| *tone as u8)
+    }
+}
+
+fn grouped<'a>(by: By, shown: &[&'a Crate], varieties: &BTreeSet<String>) -> Vec<Group<'a>> {
+    let mut groups: BTreeMap<String, Group<'a>> = BTreeMap::new();
+    for krate in shown {
+        let keys: Vec<String> = match by {
+            By::Risk => vec!["All crates, most at risk first".to_owned()],
+            By::Crate => vec![krate.room.clone()],
+            By::Place => vec![format!("{}, {}", krate.room, shelf(&krate.place))],
+            By::Variety => {
+                // A search for one variety is not to bring up its neighbours in the crate.
+                let all = || krate.lots.iter().map(|l| l.variety.clone());
+                let own: Vec<_> = all()
+                    .filter(|v| varieties.contains(&v.to_lowercase()))
+                    .collect();
+                match (own.is_empty(), krate.lots.is_empty()) {
+                    (_, true) => vec!["Nothing in it".to_owned()],
+                    (true, _) => all().collect(),
+                    _ => own,
+                }
+            }
+        };
+        for title in keys {
+            let group = groups.entry(title.to_lowercase()).or_insert_with(|| Group {
+                title,
+                crates: Vec::new(),
+            });
+            if group.crates.last().is_none_or(|c| c.code != krate.code) {
+                group.crates.push(krate);
+            }
+        }
+    }
+    groups.into_values().collect()
+}
+
+/// What of these groups stands on one page.
+fn parts(groups: Vec<Group<'_>>, page: Range<usize>) -> Vec<Group<'_>> {
+    let mut at = 0;
+    groups
+        .into_iter()
+        .filter_map(|mut group| {
+            let (from, n) = (at, group.crates.len());
+            at += n;
+            let here = page.start.clamp(from, at) - from..page.end.clamp(from, at) - from;
+            group.crates = group.crates[here].to_vec();
+            (!group.crates.is_empty()).then_some(group)
+        })
+        .collect()
 }
 
 fn tubers<'a>(crates: impl IntoIterator<Item = &'a Crate>) -> i64 {
@@ -133,76 +343,45 @@ fn totals(all: &[Crate]) -> Vec<(String, String)> {
     ]
 }
 
-fn groups(
-    site: &Site,
-    status: &Status,
+/// What cards are made from.
+struct Cards<'a> {
+    site: &'a Site,
+    status: &'a Status,
     by: By,
-    shown: &[&Crate],
-    wanted: &str,
-    risks: &BTreeMap<&str, Vec<Threat>>,
     now: Stamp,
-) -> Vec<CrateGroup> {
-    let mut groups: BTreeMap<String, Vec<&Crate>> = BTreeMap::new();
-    let mut titles: BTreeMap<String, String> = BTreeMap::new();
-    for krate in shown {
-        let keys: Vec<String> = match by {
-            By::Risk => vec!["All crates, most at risk first".to_owned()],
-            By::Crate => vec![krate.room.clone()],
-            By::Place => vec![format!("{}, {}", krate.room, shelf(&krate.place))],
-            By::Variety => {
-                // A search for one variety is not to bring up its neighbours in the crate.
-                let matching = |l: &&crate::stock::list::Lot| {
-                    wanted.is_empty() || l.variety.to_lowercase().contains(wanted)
-                };
-                let mut own: Vec<_> = krate.lots.iter().filter(matching).collect();
-                if own.is_empty() {
-                    own = krate.lots.iter().collect();
-                }
-                own.iter().map(|l| l.variety.clone()).collect()
-            }
-        };
-        for title in keys {
-            let key = title.to_lowercase();
-            titles.entry(key.clone()).or_insert(title);
-            let list = groups.entry(key).or_default();
-            if !list.iter().any(|c| c.code == krate.code) {
-                list.push(krate);
-            }
+}
+
+impl Cards<'_> {
+    /// A group with its cards; `folded` says that it can be folded, and whether it is open.
+    fn group(&self, group: &Group<'_>, folded: Option<bool>) -> CrateGroup {
+        let Self {
+            site,
+            status,
+            by,
+            now,
+        } = *self;
+        let rooms: BTreeSet<&str> = group.crates.iter().map(|c| c.room.as_str()).collect();
+        let id = |c: char| if c.is_alphanumeric() { c } else { '-' };
+        CrateGroup {
+            id: format!("g-{}", group.title.chars().map(id).collect::<String>()),
+            folded,
+            tone: folded.and_then(|_| group.tone(status)),
+            count: group.count(by),
+            title: group.title.clone(),
+            air: rooms
+                .iter()
+                .map(|room| air(site, status, room, 1 < rooms.len(), now))
+                .collect(),
+            krates: group
+                .crates
+                .iter()
+                .map(|c| {
+                    let threats = threats_of(status, c.code.as_str(), now);
+                    krate(c, by, threats.first(), status, site, now)
+                })
+                .collect(),
         }
     }
-    groups
-        .into_iter()
-        .map(|(key, crates)| {
-            let title = titles.remove(&key).unwrap_or(key.clone());
-            let of_variety = |c: &&Crate| {
-                let lots = c.lots.iter();
-                lots.filter(|l| by != By::Variety || l.variety.to_lowercase() == key)
-                    .map(|l| i64::from(l.count))
-                    .sum::<i64>()
-            };
-            let n: i64 = crates.iter().map(of_variety).sum();
-            let rooms: BTreeSet<&str> = crates.iter().map(|c| c.room.as_str()).collect();
-            CrateGroup {
-                title,
-                count: format!(
-                    "{}, {}",
-                    count(crates.len(), "crate", "crates"),
-                    count(n as usize, "piece", "pieces")
-                ),
-                air: rooms
-                    .iter()
-                    .map(|room| air(site, status, room, 1 < rooms.len(), now))
-                    .collect(),
-                krates: crates
-                    .iter()
-                    .map(|c| {
-                        let worst = risks.get(c.code.as_str()).and_then(|r| r.first());
-                        krate(c, by, worst, status, site, now)
-                    })
-                    .collect(),
-            }
-        })
-        .collect()
 }
 
 /// The air of a room in one line.
@@ -275,17 +454,6 @@ fn krate(
     now: Stamp,
 ) -> Krate {
     let code = krate.code.as_str();
-    let named = status.alerts.iter().find(|a| {
-        a.state.is_sounding()
-            && match &a.occurrence.subject {
-                Subject::Crate(c) => c.eq_ignore_ascii_case(code),
-                _ => a
-                    .figures
-                    .crates
-                    .iter()
-                    .any(|c| c.eq_ignore_ascii_case(code)),
-            }
-    });
     let dug: BTreeSet<_> = krate.lots.iter().filter_map(|l| l.dug).collect();
     let days: Vec<String> = dug.iter().map(|d| d.format("%-d %b").to_string()).collect();
     let notes: Vec<&str> = krate
@@ -307,7 +475,7 @@ fn krate(
         code: krate.code.to_string(),
         place,
         href: href(code),
-        tone: named.map(standing_tone),
+        tone: named(status, code),
         threat: worst_line(code, worst, status, site, now),
         lots: lots_of(krate, site.manner.unit),
         dug: if days.is_empty() {
@@ -317,6 +485,22 @@ fn krate(
         },
         note: (!notes.is_empty()).then(|| notes.join("; ")),
     }
+}
+
+/// How urgent the alert is that names a crate.
+fn named(status: &Status, code: &str) -> Option<Tone> {
+    let named = status.alerts.iter().find(|a| {
+        a.state.is_sounding()
+            && match &a.occurrence.subject {
+                Subject::Crate(c) => c.eq_ignore_ascii_case(code),
+                _ => a
+                    .figures
+                    .crates
+                    .iter()
+                    .any(|c| c.eq_ignore_ascii_case(code)),
+            }
+    });
+    named.map(standing_tone)
 }
 
 /// What is in a crate, line by line.

@@ -10,6 +10,8 @@ mod history;
 mod krate;
 pub mod new;
 mod note;
+mod out;
+pub mod paper;
 mod photo;
 pub mod planting;
 pub mod round;
@@ -50,6 +52,10 @@ pub(super) fn routes() -> Router<Site> {
         )
         .route("/stock/count", get(count::count))
         .route("/several", get(several::several).post(several::enter_all))
+        .route("/stock/crates.csv", get(out::list))
+        .route("/stock/ledger.json", get(out::ledger))
+        .route("/stock/list", get(paper::list))
+        .route("/api/stock/crates", get(out::found))
         .route("/api/stock/entries", post(enter::entries))
         .route("/planting", get(planting::planting).post(planting::settle))
         .route("/season", get(season::season).post(season::step))
