@@ -5,16 +5,20 @@ mod calendar;
 pub mod count;
 mod crates;
 mod enter;
+pub mod find;
 pub mod form;
 mod history;
 mod krate;
 pub mod new;
 mod note;
+pub mod labels;
 mod photo;
 pub mod planting;
 pub mod round;
 pub mod season;
 pub mod several;
+pub mod sheet;
+pub mod wall;
 
 use axum::{
     Router,
@@ -48,6 +52,12 @@ pub(super) fn routes() -> Router<Site> {
             "/stock/bring-in",
             get(bring::start).post(bring::bring).layer(bring::limit()),
         )
+        .route("/find", get(find::find))
+        // The address in the symbol of a label is in capitals.
+        .route("/k/{code}", get(find::scanned))
+        .route("/K/{code}", get(find::scanned))
+        .route("/labels", get(labels::labels))
+        .route("/wall", get(wall::wall))
         .route("/stock/count", get(count::count))
         .route("/several", get(several::several).post(several::enter_all))
         .route("/api/stock/entries", post(enter::entries))
