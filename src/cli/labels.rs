@@ -13,9 +13,10 @@ use crate::{
     store::Store,
     web::{
         names::{self, is_here},
-        stock::{
-            labels::{in_walking_order, unknown},
+        stock::labels::{
+            in_walking_order,
             sheet::{COPIES, MOST_COPIES, Paper, Sheets, SheetsFile, Size, Tag},
+            unknown,
         },
     },
 };

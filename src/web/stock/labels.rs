@@ -1,5 +1,7 @@
 //! The page Labels: which crates get labels, a preview, and the sheets a browser prints.
 
+pub mod sheet;
+
 use std::collections::BTreeSet;
 
 use askama::Template;
@@ -9,6 +11,7 @@ use axum::{
     response::Response,
 };
 
+use self::sheet::{COPIES, MOST_COPIES, Paper, Sheets, Size, Tag};
 use super::{
     super::{
         Site,
@@ -17,7 +20,6 @@ use super::{
         pages::{Failed, path_of, render},
         view,
     },
-    sheet::{COPIES, MOST_COPIES, Paper, Sheets, Size, Tag},
     shelf,
 };
 use crate::stock::{
@@ -27,7 +29,7 @@ use crate::stock::{
 };
 
 /// Crates on one page; a shelf or a room at a time is printed anyway.
-pub(crate) const MOST: usize = 200;
+const MOST: usize = 200;
 
 /// The form, and the labels it asked for.
 #[derive(Debug, Clone, Template)]

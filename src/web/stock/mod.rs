@@ -5,19 +5,18 @@ mod calendar;
 pub mod count;
 mod crates;
 mod enter;
-pub mod find;
 pub mod form;
 mod history;
 mod krate;
+pub mod labels;
 pub mod new;
 mod note;
-pub mod labels;
 mod photo;
 pub mod planting;
 pub mod round;
 pub mod season;
 pub mod several;
-pub mod sheet;
+pub mod typed;
 pub mod wall;
 
 use axum::{
@@ -52,10 +51,10 @@ pub(super) fn routes() -> Router<Site> {
             "/stock/bring-in",
             get(bring::start).post(bring::bring).layer(bring::limit()),
         )
-        .route("/find", get(find::find))
+        .route("/find", get(typed::find))
         // The address in the symbol of a label is in capitals.
-        .route("/k/{code}", get(find::scanned))
-        .route("/K/{code}", get(find::scanned))
+        .route("/k/{code}", get(typed::scanned))
+        .route("/K/{code}", get(typed::scanned))
         .route("/labels", get(labels::labels))
         .route("/wall", get(wall::wall))
         .route("/stock/count", get(count::count))

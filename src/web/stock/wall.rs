@@ -1,6 +1,6 @@
 //! The page Wall: the crates of a room as they stand, on their racks and shelves.
 
-use std::sync::Arc;
+use std::{collections::BTreeSet, sync::Arc};
 
 use askama::Template;
 use axum::{
@@ -18,11 +18,13 @@ use super::{
     },
     crates::threats_of,
     krate::href,
+    note::here,
 };
 use crate::{
-    engine::Status,
+    engine::{Status, due},
     notify::words::count,
     stock::{
+        CrateCode,
         ledger::{CrateId, Stock},
         place::{self, natural, wall as walls},
     },
@@ -55,7 +57,7 @@ pub struct WallPage {
     pub room: String,
     /// Every room with crates: name, address, whether it is this one.
     pub rooms: Vec<(String, String, bool)>,
-    /// "24 crates, 1 with no tubers left".
+    /// "24 crates, 2 due for a look, 1 with no tubers left".
     pub count: String,
     /// Its racks and walls.
     pub stands: Vec<Stand>,
@@ -97,6 +99,8 @@ pub struct Standing {
     pub href: String,
     /// How it is; none where nothing is left in it that could suffer.
     pub tone: Option<Tone>,
+    /// A look at it is due.
+    pub due: bool,
     /// "Quenbrisk, 64", or empty.
     pub holds: String,
 }
@@ -141,6 +145,14 @@ pub(super) async fn wall(
     let status: Arc<Status> = site.status.borrow().clone();
     let now = site.clock.now();
     let stock = site.store.stock().await.map_err(Failed::store(&site))?;
+    let here = here(&site);
+    let standing_now = due::crates(&site.store, &stock, &status.settings, &status.models, here)
+        .await
+        .map_err(Failed::store(&site))?;
+    let due: BTreeSet<&CrateCode> = (standing_now.iter())
+        .filter(|c| c.look.is_some_and(|look| look.day <= here.today()))
+        .map(|c| &c.code)
+        .collect();
     let rooms = rooms(&status, &stock);
     let open = (rooms.iter())
         .find(|room| room.eq_ignore_ascii_case(asked.trim()))
@@ -150,18 +162,24 @@ pub(super) async fn wall(
     let crates: Vec<(String, Standing)> = (stock.crates())
         .filter(|(_, krate)| krate.room.eq_ignore_ascii_case(&open))
         .map(|(id, krate)| {
-            let standing = standing(&status, &stock, id, krate.code.as_str(), now);
+            let mut standing = standing(&status, &stock, id, krate.code.as_str(), now);
+            standing.due = due.contains(&krate.code);
             (krate.place.clone(), standing)
         })
         .collect();
     let bare = crates.iter().filter(|(_, k)| k.tone.is_none()).count();
-    let bare = match bare {
+    let told = |n: usize, what: &str| match n {
         0 => String::new(),
-        n => format!(", {n} with no tubers left"),
+        n => format!(", {n} {what}"),
     };
+    let bare = told(bare, "with no tubers left");
+    let look = told(
+        crates.iter().filter(|(_, k)| k.due).count(),
+        "due for a look",
+    );
     let page = WallPage {
         frame: view::frame(&site, &status, now, "The wall", Tab::Crates, path_of(&uri)),
-        count: format!("{}{bare}", count(crates.len(), "crate", "crates")),
+        count: format!("{}{look}{bare}", count(crates.len(), "crate", "crates")),
         rooms: (rooms.iter())
             .map(|room| {
                 let to = format!("/wall?room={}", view::url(room));
@@ -204,6 +222,7 @@ fn standing(status: &Status, stock: &Stock, id: CrateId, code: &str, now: Stamp)
         code: code.to_owned(),
         href: href(code),
         tone: (!lots.is_empty()).then(|| tone(status, code, now)),
+        due: false,
         holds,
     }
 }
@@ -291,6 +310,7 @@ mod tests {
                 code: (*code).to_owned(),
                 href: String::new(),
                 tone: None,
+                due: false,
                 holds: String::new(),
             };
             ((*place).to_owned(), krate)

@@ -66,7 +66,7 @@ impl Paper {
     }
 
     /// What the form says.
-    pub(super) const fn word(self) -> &'static str {
+    pub(in crate::web::stock) const fn word(self) -> &'static str {
         match self {
             Self::A4 => "A4",
             Self::Letter => "US Letter",
@@ -77,9 +77,9 @@ impl Paper {
     /// Size of a page and its margins.
     pub(crate) const fn style(self) -> &'static str {
         match self {
-            Self::A4 => include_str!("../../../static/paper-a4.css"),
-            Self::Letter => include_str!("../../../static/paper-letter.css"),
-            Self::Single => include_str!("../../../static/paper-single.css"),
+            Self::A4 => include_str!("../../../../static/paper-a4.css"),
+            Self::Letter => include_str!("../../../../static/paper-letter.css"),
+            Self::Single => include_str!("../../../../static/paper-single.css"),
         }
     }
 }
@@ -107,7 +107,7 @@ impl Size {
     }
 
     /// What the form says.
-    pub(super) const fn word(self) -> &'static str {
+    pub(in crate::web::stock) const fn word(self) -> &'static str {
         match self {
             Self::Large => "Large, 8 on a sheet",
             Self::Small => "Small, 24 on a sheet",
@@ -183,10 +183,10 @@ pub struct TagLot {
 }
 
 /// How the lots of a label are set.
-pub(super) struct Set<'a> {
-    pub(super) size: u16,
-    pub(super) lots: &'a [TagLot],
-    pub(super) more: usize,
+pub(in crate::web::stock) struct Set<'a> {
+    pub(in crate::web::stock) size: u16,
+    pub(in crate::web::stock) lots: &'a [TagLot],
+    pub(in crate::web::stock) more: usize,
 }
 
 /// A page of its own with labels, which needs no daemon.
@@ -201,7 +201,7 @@ pub struct SheetsFile {
 
 impl SheetsFile {
     fn style() -> &'static str {
-        include_str!("../../../static/labels.css")
+        include_str!("../../../../static/labels.css")
     }
 }
 
@@ -233,7 +233,7 @@ impl Sheets {
     }
 
     /// The kind of label, as the style sheet names it.
-    pub(super) fn kind(&self) -> &'static str {
+    pub(in crate::web::stock) fn kind(&self) -> &'static str {
         match self.per_page() {
             24 => "fine",
             _ => "coarse",
@@ -259,7 +259,7 @@ impl Sheets {
 
     /// The labels page by page: the number of the crate's symbol, and the label. Those of one crate
     /// follow each other.
-    pub(super) fn pages(&self) -> Vec<Vec<(usize, &Tag)>> {
+    pub(in crate::web::stock) fn pages(&self) -> Vec<Vec<(usize, &Tag)>> {
         let labels: Vec<(usize, &Tag)> = (self.tags.iter().enumerate())
             .flat_map(|tag| std::iter::repeat_n(tag, self.copies))
             .collect();
@@ -268,13 +268,13 @@ impl Sheets {
     }
 
     /// A long code is broken over lines where that makes it larger.
-    pub(super) fn code_size(&self, tag: &Tag) -> u16 {
+    pub(in crate::web::stock) fn code_size(&self, tag: &Tag) -> u16 {
         let (width, height) = self.room().code;
         let code = tag.code.chars().count() as f64 * CAPITAL;
         fitting(|size| (code * size / width).ceil() * size * CODE_LINE <= height).unwrap_or(LEAST)
     }
 
-    pub(super) fn place_size(&self, tag: &Tag) -> u16 {
+    pub(in crate::web::stock) fn place_size(&self, tag: &Tag) -> u16 {
         let (width, height) = self.room().place;
         fitting(|size| {
             size <= 3.4 && lines(tag.place.split(' '), width / size) * size * LINE <= height
@@ -283,7 +283,7 @@ impl Sheets {
     }
 
     /// As many lots as can be read, in type as large as they leave room for.
-    pub(super) fn set<'a>(&self, tag: &'a Tag) -> Set<'a> {
+    pub(in crate::web::stock) fn set<'a>(&self, tag: &'a Tag) -> Set<'a> {
         let room = self.room();
         let all = tag.lots.len();
         let first = |shown: usize, size: u16| Set {
@@ -334,8 +334,16 @@ impl Tag {
                 })
                 .collect(),
             dug,
-            place: place.join(" / "),
+            place: together(&place.join(" / ")),
         }
+    }
+}
+
+/// The position stays on one line with the shelf's number.
+fn together(place: &str) -> String {
+    match place.rsplit_once(" / ") {
+        Some((shelf, position)) => format!("{shelf}\u{a0}/\u{a0}{position}"),
+        None => place.to_owned(),
     }
 }
 

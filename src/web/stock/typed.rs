@@ -32,8 +32,8 @@ const SHOWN: usize = 60;
 
 /// A label typed or scanned, and which crates it may mean.
 #[derive(Debug, Clone, Template)]
-#[template(path = "find.html", config = "src/web/askama.toml")]
-pub struct FindPage {
+#[template(path = "typed.html", config = "src/web/askama.toml")]
+pub struct TypedPage {
     /// What stands around the page.
     pub frame: Frame,
     /// What was typed or scanned; may be empty.
@@ -59,7 +59,7 @@ pub enum Answer {
     Gone,
 }
 
-impl FindPage {
+impl TypedPage {
     fn is(&self, answer: Answer) -> bool {
         self.answer == answer
     }
@@ -138,7 +138,7 @@ fn page(
 ) -> Response {
     let status = site.status.borrow().clone();
     let now = site.clock.now();
-    let page = FindPage {
+    let page = TypedPage {
         frame: view::frame(site, &status, now, "A label", Tab::Crates, path),
         text: text.trim().chars().take(SHOWN).collect(),
         answer,
@@ -158,6 +158,7 @@ fn meant(site: &Site, stock: &Stock, code: &CrateCode) -> Option<Meant> {
         check: check_character(&krate.code),
         href: href(krate.code.as_str()),
         lots: lots.collect(),
-        place: place(krate),
+        // The position stays on one line with the stroke before it.
+        place: place(krate).replace(" / ", " /\u{a0}"),
     })
 }
