@@ -159,10 +159,14 @@ pub(super) async fn wall(
         .or(rooms.first())
         .cloned()
         .unwrap_or_default();
+    let silent = is_silent(&status, &open);
     let crates: Vec<(String, Standing)> = (stock.crates())
         .filter(|(_, krate)| krate.room.eq_ignore_ascii_case(&open))
         .map(|(id, krate)| {
             let mut standing = standing(&status, &stock, id, krate.code.as_str(), now);
+            if silent && standing.tone == Some(Tone::Well) {
+                standing.tone = Some(Tone::NoWord);
+            }
             standing.due = due.contains(&krate.code);
             (krate.place.clone(), standing)
         })
@@ -207,6 +211,15 @@ fn rooms(status: &Status, stock: &Stock) -> Vec<String> {
         place(a).cmp(&place(b)).then_with(|| natural(a, b))
     });
     rooms.into_iter().map(str::to_owned).collect()
+}
+
+/// Nothing speaks for the air of a room, so nothing in it can be said to be well.
+fn is_silent(status: &Status, room: &str) -> bool {
+    let watched = (status.settings.rooms.iter()).find(|r| r.name.eq_ignore_ascii_case(room));
+    watched.is_none_or(|room| {
+        let air = view::room_air(status, &room.name);
+        air.temperature.is_none() && air.humidity.is_none()
+    })
 }
 
 fn standing(status: &Status, stock: &Stock, id: CrateId, code: &str, now: Stamp) -> Standing {
