@@ -1,6 +1,6 @@
 //! Every symbol of every sheet is printed and read back, and says what it should.
 
-use std::{collections::BTreeSet, fs, process::Command};
+use std::{collections::BTreeSet, fmt::Write as _, fs, process::Command};
 
 use crate::{
     farm::Farm,
@@ -60,11 +60,12 @@ fn rows() -> String {
     let mut rows = String::new();
     for (n, code) in CODES.iter().enumerate() {
         for lot in 0..=n {
-            rows.push_str(&format!(
-                "{code},cellar,north wall / shelf {} / {},{long} {lot},division,peat,6{lot},2026-10-2{lot},,,\n",
+            let _ = writeln!(
+                rows,
+                "{code},cellar,north wall / shelf {} / {},{long} {lot},division,peat,6{lot},2026-10-2{lot},,,",
                 n % 3 + 1,
                 n / 3 + 1
-            ));
+            );
         }
     }
     rows

@@ -348,7 +348,9 @@ async fn fill(phone: &Client, code: &str, ticks: &[&str], texts: &[(&str, &str)]
         field.send_keys(text).await.unwrap();
     }
     let send = element(phone, &format!("{form} button.act")).await;
-    send.send_keys(&char::from(Key::Enter).to_string()).await.unwrap();
+    send.send_keys(&char::from(Key::Enter).to_string())
+        .await
+        .unwrap();
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
