@@ -354,7 +354,7 @@ mod tests {
                 ("A", "north wall / shelf 1 / 1"),
                 ("B", "North Wall/Shelf 2 / 1"),
             ],
-            "North wall | Shelf 2: B | Shelf 1: A",
+            "North Wall | Shelf 2: B | Shelf 1: A",
         );
         check(
             &[
