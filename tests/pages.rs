@@ -16,10 +16,16 @@ use overwinter::web::stock::bring::{BringPage, Look, Plan, Report, SheetColumn};
 use overwinter::web::stock::paper::{PaperPage, PaperRow};
 use overwinter::web::stock::{
     count::{CountPage, Line as CountLine},
+    labels::{
+        Choice, LabelsPage,
+        sheet::{Sheets, Tag, TagLot},
+    },
     new::NewCratePage,
     planting::{self, DaysForm, PlantingPage, WishForm},
     season::{self, LiftForm, PackForm, SeasonPage},
     several::{One, SeveralPage},
+    typed::{Answer, Meant, TypedPage},
+    wall::{Shelf, Spot, Stand, Standing, WallPage},
 };
 
 use overwinter::web::stock::round::{RoundCrate, RoundLot, RoundPage};
@@ -334,6 +340,11 @@ fn pages() -> Vec<String> {
         crate_page(Tone::ActNow).render().unwrap(),
         several_page().render().unwrap(),
         count_page().render().unwrap(),
+        labels_page().render().unwrap(),
+        typed_page(Answer::Slip).render().unwrap(),
+        typed_page(Answer::Gone).render().unwrap(),
+        typed_page(Answer::IsIt).render().unwrap(),
+        wall_page().render().unwrap(),
         new_crate_page().render().unwrap(),
         round_page().render().unwrap(),
     ]
@@ -557,6 +568,90 @@ fn crate_page(tone: Tone) -> CratePage {
             .map(|name| (name.to_owned(), text()))
             .into_iter()
             .collect(),
+    }
+}
+
+fn labels_page() -> LabelsPage {
+    let text = || HOSTILE.to_owned();
+    LabelsPage {
+        frame: frame(Tab::Crates),
+        faults: vec![text()],
+        sheets: Sheets {
+            copies: 2,
+            tags: vec![Tag {
+                code: text(),
+                check: 'K',
+                symbol: None,
+                lots: vec![TagLot {
+                    variety: text(),
+                    what: text(),
+                }],
+                dug: text(),
+                place: text(),
+            }],
+            ..Sheets::default()
+        },
+        host: text(),
+        here: false,
+        settled: false,
+        codes: text(),
+        fields: vec![Choice {
+            name: "room",
+            word: "Room",
+            options: vec![(text(), true)],
+        }],
+        all: true,
+    }
+}
+
+fn typed_page(answer: Answer) -> TypedPage {
+    let text = || HOSTILE.to_owned();
+    TypedPage {
+        frame: frame(Tab::Crates),
+        text: text(),
+        answer,
+        crates: vec![Meant {
+            code: text(),
+            check: 'K',
+            href: format!("/crate?code={HOSTILE}"),
+            lots: vec![(text(), text())],
+            place: text(),
+        }],
+    }
+}
+
+fn wall_page() -> WallPage {
+    let text = || HOSTILE.to_owned();
+    let krate = |tone| {
+        Spot::Crate(Standing {
+            code: text(),
+            href: format!("/crate?code={HOSTILE}"),
+            tone,
+            due: true,
+            holds: text(),
+        })
+    };
+    WallPage {
+        frame: frame(Tab::Crates),
+        room: text(),
+        rooms: vec![
+            (text(), format!("/wall?room={HOSTILE}"), true),
+            (text(), text(), false),
+        ],
+        count: text(),
+        stands: vec![Stand {
+            name: text(),
+            shelves: vec![Shelf {
+                name: text(),
+                spots: vec![
+                    krate(Some(Tone::Well)),
+                    krate(None),
+                    Spot::Free(text()),
+                    Spot::Free(text()),
+                    Spot::Free(text()),
+                ],
+            }],
+        }],
     }
 }
 

@@ -21,6 +21,7 @@ pub mod access;
 pub mod air;
 pub mod data;
 pub mod demo;
+pub mod labels;
 pub mod replay;
 pub mod run;
 pub mod setup;
@@ -116,6 +117,8 @@ enum Verb {
     Replay(replay::Options),
     /// Dew point, mould, drying, venting, water and heat for one temperature and humidity
     Air(Box<air::Options>),
+    /// Labels for crates as a page to print, on standard output
+    Labels(labels::Options),
     /// Set or change the passphrase of the pages; a change signs every device out
     Passphrase(ConfigArg),
     /// Print a link and a QR code that sign in one phone, once
@@ -146,6 +149,7 @@ pub fn main() -> ExitCode {
         Verb::Export(what) => data::export(&what),
         Verb::Replay(options) => replay::replay(&options),
         Verb::Air(options) => air::air(&options),
+        Verb::Labels(options) => labels::labels(&options),
         Verb::Passphrase(arg) => access::passphrase(&arg.config),
         Verb::Pair(arg) => access::pair(&arg.config),
         Verb::Token { name } => setup::token(&name),

@@ -2,10 +2,13 @@
 
 use std::fmt::Write as _;
 
-use fast_qr::qr::QRBuilder;
+use fast_qr::{ECL, qr::QRBuilder};
 
 /// Light modules around the symbol (ISO/IEC 18004, 5.3.8).
 const QUIET: usize = 4;
+
+/// A quarter of what it says can be lost to mud and scratches (ISO/IEC 18004, level Q).
+const LEVEL: ECL = ECL::Q;
 
 /// The modules of a symbol with its quiet zone, row by row; `true` is dark. Never shown
 /// for looking: whoever reads it has the link.
@@ -26,7 +29,7 @@ pub enum Manner {
 impl Symbol {
     /// `None` for a text that is too long for any symbol.
     pub fn of(text: &str) -> Option<Self> {
-        let code = QRBuilder::new(text).build().ok()?;
+        let code = QRBuilder::new(text).ecl(LEVEL).build().ok()?;
         let whole = code.size + 2 * QUIET;
         let dark = |y: usize, x: usize| {
             let inside = |n: usize| n.checked_sub(QUIET).filter(|n| *n < code.size);

@@ -8,6 +8,7 @@ mod enter;
 pub mod form;
 mod history;
 mod krate;
+pub mod labels;
 pub mod new;
 mod note;
 mod out;
@@ -17,6 +18,8 @@ pub mod planting;
 pub mod round;
 pub mod season;
 pub mod several;
+pub mod typed;
+pub mod wall;
 
 use axum::{
     Router,
@@ -50,6 +53,12 @@ pub(super) fn routes() -> Router<Site> {
             "/stock/bring-in",
             get(bring::start).post(bring::bring).layer(bring::limit()),
         )
+        .route("/find", get(typed::find))
+        // The address in the symbol of a label is in capitals.
+        .route("/k/{code}", get(typed::scanned))
+        .route("/K/{code}", get(typed::scanned))
+        .route("/labels", get(labels::labels))
+        .route("/wall", get(wall::wall))
         .route("/stock/count", get(count::count))
         .route("/several", get(several::several).post(several::enter_all))
         .route("/stock/crates.csv", get(out::list))
