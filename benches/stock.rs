@@ -14,7 +14,7 @@ use overwinter::{
     notify::channel::Post,
     stock::{
         CrateCode, Finding, Form,
-        ledger::{Asked, Deed, LotId, Outcome, Stock, To},
+        ledger::{Asked, Deed, LotId, Outcome, To},
     },
     store::{Store, ledger::Request},
     watch::Stamp,
@@ -191,7 +191,7 @@ async fn winters(database: &Path) {
 }
 
 async fn held(store: &Store) -> Vec<(LotId, u32)> {
-    let stock: Stock = store.stock().await.expect("a stock");
+    let stock = store.stock().await.expect("a stock");
     let full = stock.lots().filter(|(.., count)| *count != 0);
     full.map(|(id, _, count)| (id, count)).collect()
 }

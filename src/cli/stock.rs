@@ -5,6 +5,7 @@ use std::{
     fs,
     io::Write,
     path::Path,
+    sync::Arc,
 };
 
 use anyhow::Context as _;
@@ -213,9 +214,9 @@ pub(super) fn crates(path: &Path, config: &Path, options: &SheetOptions) -> Outc
 }
 
 /// The stock so far; nothing where there is no database yet.
-async fn known(config: &Config) -> Result<Stock, Failure> {
+async fn known(config: &Config) -> Result<Arc<Stock>, Failure> {
     if !config.database.exists() {
-        return Ok(Stock::default());
+        return Ok(Arc::default());
     }
     let store = Store::open(&config.database).await?;
     let stock = store.stock().await?;

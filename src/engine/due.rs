@@ -1,6 +1,6 @@
 //! What is due, and how the spring stands, from what the store and the judge know.
 
-use std::collections::BTreeMap;
+use std::{collections::BTreeMap, sync::Arc};
 
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use chrono_tz::Tz;
@@ -22,7 +22,7 @@ use crate::{
 #[derive(Debug)]
 pub struct Outlook {
     /// The stock.
-    pub stock: Stock,
+    pub stock: Arc<Stock>,
     /// Every variety.
     pub plan: Plan,
     /// The days.

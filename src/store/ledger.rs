@@ -1,6 +1,9 @@
 //! The stock ledger on disk: entries, and the crates, lots and wishes that they come to.
 
-use std::collections::BTreeMap;
+use std::{
+    collections::BTreeMap,
+    sync::{Arc, PoisonError},
+};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{Row as _, SqliteConnection, sqlite::SqliteRow};
@@ -518,9 +521,19 @@ impl Tx {
 }
 
 impl Store {
-    /// The stock as it stands.
-    pub async fn stock(&self) -> Result<Stock, StoreError> {
+    /// The stock as it stands. Read anew only when it has changed, whoever changed it.
+    pub async fn stock(&self) -> Result<Arc<Stock>, StoreError> {
         let mut tx = self.read.begin().await?;
-        load(&mut tx).await
+        let revision =
+            sqlx::query_scalar!(r#"select revision as "revision!: i64" from stock_revision"#)
+                .fetch_one(&mut *tx)
+                .await?;
+        let held = || self.held.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, stock)) = held().as_ref().filter(|(of, _)| *of == revision) {
+            return Ok(stock.clone());
+        }
+        let stock = Arc::new(load(&mut tx).await?);
+        *held() = Some((revision, stock.clone()));
+        Ok(stock)
     }
 }

@@ -14,7 +14,11 @@ pub mod sources;
 pub mod stock;
 pub mod winters;
 
-use std::{path::Path, time::Duration};
+use std::{
+    path::Path,
+    sync::{Arc, Mutex},
+    time::Duration,
+};
 
 use sqlx::{
     Sqlite, SqlitePool,
@@ -23,6 +27,8 @@ use sqlx::{
     sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous},
 };
 use thiserror::Error;
+
+use crate::stock::ledger::Stock;
 
 static MIGRATIONS: Migrator = sqlx::migrate!();
 
@@ -89,7 +95,11 @@ impl From<MigrateError> for StoreError {
 pub struct Store {
     write: SqlitePool,
     read: SqlitePool,
+    held: Arc<Mutex<Option<Held>>>,
 }
+
+/// The stock as it was last read, and of which revision it was.
+type Held = (i64, Arc<Stock>);
 
 /// Everything written through one of these is on disk together or not at all.
 ///
@@ -140,7 +150,11 @@ impl Store {
                     .pragma("query_only", "on"),
             )
             .await?;
-        Ok(Self { write, read })
+        Ok(Self {
+            write,
+            read,
+            held: Arc::default(),
+        })
     }
 
     /// Begins writing at once: a transaction that reads first and writes after somebody else did

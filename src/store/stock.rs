@@ -1,13 +1,11 @@
 //! Crates as lists have them: brought in, and as they stand.
 
-use sqlx::Row as _;
-
 use super::{Store, StoreError, Tx, ledger::Request};
 use crate::{
     stock::{
-        CrateCode, Form,
-        ledger::{Asked, Deed, Outcome, Refusal, weight_of},
-        list::{Crate, Lot},
+        CrateCode,
+        ledger::{Asked, Deed, Outcome, Refusal},
+        list::Crate,
     },
     watch::Stamp,
 };
@@ -99,46 +97,6 @@ impl Store {
 
     /// Every crate that holds any tubers, with the lots that do, in the order of their codes.
     pub async fn crates(&self) -> Result<Vec<Crate>, StoreError> {
-        let rows = sqlx::query(
-            "select c.code, c.room, c.place, c.packing,
-                    l.variety, l.form, l.dug, l.note, l.tubers, l.prepared, l.each_ug
-             from crate c join lot l using (crate_id)
-             where l.tubers <> 0
-             order by c.code, l.lot_id",
-        )
-        .fetch_all(&self.read)
-        .await?;
-        let fault = |what: &str| StoreError::Packed(format!("a crate: {what}"));
-        let mut crates: Vec<Crate> = Vec::new();
-        for row in rows {
-            let code: &str = row.try_get(0)?;
-            let code: CrateCode = code.parse().map_err(|_| fault(code))?;
-            if crates.last().is_none_or(|c| c.code != code) {
-                crates.push(Crate {
-                    code,
-                    room: row.try_get(1)?,
-                    place: row.try_get(2)?,
-                    packing: row.try_get(3)?,
-                    lots: Vec::new(),
-                });
-            }
-            let form: &str = row.try_get(5)?;
-            let dug: Option<&str> = row.try_get(6)?;
-            let form: Form = form.parse().map_err(|_| fault(form))?;
-            let count: u32 = row.try_get(8)?;
-            let prepared: &str = row.try_get(9)?;
-            let each_ug: Option<i64> = row.try_get(10)?;
-            let lot = Lot {
-                variety: row.try_get(4)?,
-                form,
-                count,
-                dug: dug.map(|d| d.parse().map_err(|_| fault(d))).transpose()?,
-                weight_g: each_ug.and_then(|each| weight_of(each, count)),
-                note: row.try_get(7)?,
-                prepared: prepared.parse().map_err(|_| fault(prepared))?,
-            };
-            crates.last_mut().expect("just pushed").lots.push(lot);
-        }
-        Ok(crates)
+        Ok(self.stock().await?.list())
     }
 }

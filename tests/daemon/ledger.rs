@@ -54,9 +54,12 @@ async fn stock(farm: &Farm) -> Stock {
     for entry in store.entries_after(EntryId(0), 10_000).await.unwrap() {
         folded.apply(&entry.changes).unwrap();
     }
-    assert_eq!(stock, folded, "what is derived is what the entries come to");
+    assert_eq!(
+        *stock, folded,
+        "what is derived is what the entries come to"
+    );
     store.close().await;
-    stock
+    folded
 }
 
 fn lifted(code: &str, variety: &str, count: u32) -> Value {

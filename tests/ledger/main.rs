@@ -112,7 +112,7 @@ async fn what_is_derived_is_what_the_entries_come_to() {
         .count();
     assert_eq!(entered, 9, "{outcomes:?}");
     let stock = store.stock().await.unwrap();
-    assert_eq!(stock, folded(&store).await);
+    assert_eq!(*stock, folded(&store).await);
     assert_eq!(stock.list(), store.crates().await.unwrap());
     assert_eq!(stock.tubers(), 2 + 43 + 5 + 2);
     // What was taken back at once leaves no crate, and its keys are not given out again.
@@ -220,7 +220,7 @@ async fn together_is_all_or_nothing() {
         ),
         "{outcomes:?}"
     );
-    assert_eq!(store.stock().await.unwrap(), Stock::default());
+    assert_eq!(*store.stock().await.unwrap(), Stock::default());
     let outcomes = enter(&store, "Ada", &both, false).await;
     assert!(
         matches!(
@@ -273,6 +273,6 @@ async fn a_list_makes_one_entry_to_a_crate_and_none_when_nothing_changed() {
     listed.sort_by_key(by_code);
     wanted.sort_by_key(by_code);
     assert_eq!(listed, wanted);
-    assert_eq!(store.stock().await.unwrap(), folded(&store).await);
+    assert_eq!(*store.stock().await.unwrap(), folded(&store).await);
     store.close().await;
 }

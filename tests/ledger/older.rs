@@ -45,7 +45,7 @@ async fn an_older_database_finds_its_way_into_the_ledger() {
     adopt(&path, &migrator).await;
     let store = Store::open(&path).await.unwrap();
     let stock = store.stock().await.unwrap();
-    assert_eq!(stock, super::folded(&store).await);
+    assert_eq!(*stock, super::folded(&store).await);
     let crates = stock.list();
     // 30 - 3 and 8; the lot of A-2 is empty, so the crate is no longer on the list.
     let counts: Vec<u32> = crates

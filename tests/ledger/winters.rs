@@ -8,29 +8,34 @@ use overwinter::{
         plan::Divided,
         winter::Course,
     },
-    store::Store,
+    store::{Store, ledger::Request},
     watch::Stamp,
 };
 
-use crate::{START, code, enter, lifted, lot, open};
+use crate::{START, code, lifted, lot, open};
 
 fn on(text: &str) -> DateTime<Utc> {
     format!("{text}T09:00:00Z").parse().unwrap()
 }
 
+/// Enters deeds, each on its day.
 async fn done(store: &Store, deeds: &[(&str, Deed)]) {
-    let asked: Vec<Asked> = deeds
-        .iter()
-        .map(|(day, deed)| Asked {
-            noted_at: Some(on(day)),
-            ..Asked::from(deed.clone())
-        })
-        .collect();
-    let outcomes = enter(store, "Ada", &asked, false).await;
-    assert!(
-        outcomes.iter().all(|o| matches!(o, Outcome::Entered(_))),
-        "{outcomes:?}"
-    );
+    for (day, deed) in deeds {
+        let mut tx = store.begin().await.unwrap();
+        let request = Request {
+            asked: &[Asked::from(deed.clone())],
+            together: false,
+            at: on(day).into(),
+            who: "Ada",
+            doubt: &|_| None,
+        };
+        let (outcomes, ..) = tx.enter(&request).await.unwrap();
+        tx.commit().await.unwrap();
+        assert!(
+            matches!(outcomes[..], [Outcome::Entered(_)]),
+            "{outcomes:?}"
+        );
+    }
 }
 
 fn culled(n: i64, finding: Finding, count: u32) -> Deed {

@@ -93,13 +93,8 @@ pub(super) async fn entries(
             .into_response();
         }
     };
-    let entered = |o: &Outcome| matches!(o, Outcome::Entered(_) | Outcome::Known(_));
-    // Only what was not entered needs words, and where this fails they are poorer.
-    let stock = if outcomes.iter().all(entered) {
-        Stock::default()
-    } else {
-        site.store.stock().await.unwrap_or_default()
-    };
+    // What was entered is on disk; where this fails, only the words for what was not are poorer.
+    let stock = site.store.stock().await.unwrap_or_default();
     let now = site.clock.now();
     let answers: Vec<Answer> = keys
         .into_iter()

@@ -114,7 +114,7 @@ pub(super) fn why(c: &Candidate<'_>, today: NaiveDate) -> String {
         Reason::RiskSoon => "its air asks for a look soon",
         Reason::Curing => "it is drying",
         Reason::Waking => "it is being woken",
-        Reason::FirstWeeks => "every two weeks in the first six",
+        Reason::FirstWeeks => "every two weeks in the first six weeks",
         Reason::Monthly => "once a month",
     };
     format!("{since}; {when}, {rule}.")
