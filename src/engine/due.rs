@@ -7,14 +7,15 @@ use chrono_tz::Tz;
 
 use crate::{
     notify::telling::{local, moment},
-    season::standing::{Looks, standing},
+    season::standing::{Looks, Stands, standing},
     stock::{
-        due::{self, Due, Spring, Standing},
-        ledger::Stock,
+        Finding,
+        due::{self, Due, Spring},
+        ledger::{CrateId, Deed, Entry, Stock},
         plan::{Dates, Plan, dates, plan},
         winter::{date_settings, first_day, inputs, winter_of},
     },
-    store::{Store, StoreError},
+    store::{Store, StoreError, looks::Visited},
     watch::{Models, Settings, Stamp},
 };
 
@@ -79,29 +80,33 @@ pub async fn outlook(
 }
 
 /// The crates as they stand, with when each is to be looked at.
-pub async fn crates(
-    store: &Store,
+pub fn crates(
+    visits: &BTreeMap<CrateId, Visited>,
     stock: &Stock,
     settings: &Settings,
     models: &Models,
     here: Here,
-) -> Result<Vec<Standing>, StoreError> {
-    let last = store.last_looks(here.winter()).await?;
-    let came = store.first_entries().await?;
-    let looks: BTreeMap<_, _> = came
-        .into_iter()
-        .map(|(id, came)| {
-            let last = last.get(&id);
-            let looks = Looks {
-                came,
-                last: last.map(|l| l.at),
-                bad: last.and_then(|l| l.bad_at),
-            };
-            (id, looks)
-        })
-        .collect();
-    let day = |at| here.day(at);
-    Ok(standing(stock, &looks, settings, models, here.now, day))
+) -> Vec<Stands> {
+    let looks = visits.iter().map(|(id, visited)| {
+        let last = visited.looks.last().map(Entry::done_at);
+        let mut bad = visited.looks.iter().filter(|look| spreads(look));
+        let looks = Looks {
+            came: visited.came,
+            last,
+            bad: bad.next_back().map(Entry::done_at),
+        };
+        (*id, looks)
+    });
+    let looks = looks.collect();
+    standing(stock, &looks, settings, models, here.now, |at| here.day(at))
+}
+
+/// Whether a look found what spreads through a crate, or comes back.
+fn spreads(look: &Entry) -> bool {
+    let (Deed::Looked { finding, .. } | Deed::Culled { finding, .. }) = look.deed else {
+        return false;
+    };
+    matches!(finding, Finding::Soft | Finding::Mould | Finding::Mouse)
 }
 
 /// All that is due, the earliest first.
@@ -112,7 +117,9 @@ pub async fn due(
     here: Here,
 ) -> Result<Vec<Due>, StoreError> {
     let outlook = outlook(store, settings, here).await?;
-    let crates = crates(store, &outlook.stock, settings, models, here).await?;
+    let visits = store.visits().await?;
+    let crates = crates(&visits, &outlook.stock, settings, models, here);
+    let crates: Vec<_> = crates.into_iter().map(|c| c.standing).collect();
     let totals = &outlook.plan.totals;
     let spring = Spring {
         dates: outlook.dates,

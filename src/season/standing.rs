@@ -43,6 +43,19 @@ pub fn is_washed<'a>(lots: impl IntoIterator<Item = &'a Lot>) -> bool {
     lots.into_iter().any(|lot| lot.prepared.washed)
 }
 
+/// One crate as it stands.
+#[derive(Debug, Clone)]
+pub struct Stands {
+    /// Which.
+    pub id: CrateId,
+    /// What its next look follows from.
+    pub check: round::Standing,
+    /// What threatens it most.
+    pub worst: Option<Threat>,
+    /// What is due with it.
+    pub standing: Standing,
+}
+
 /// Every crate that holds anything. `day` tells the day of an instant where the farm is.
 pub fn standing(
     stock: &Stock,
@@ -51,7 +64,7 @@ pub fn standing(
     models: &Models,
     now: Stamp,
     day: impl Fn(DateTime<Utc>) -> NaiveDate,
-) -> Vec<Standing> {
+) -> Vec<Stands> {
     let today = day(now.to_utc());
     let mut washed: BTreeMap<CrateId, bool> = BTreeMap::new();
     for (_, lot, _) in stock.lots().filter(|(.., count)| *count != 0) {
@@ -75,7 +88,7 @@ pub fn standing(
         let worst = stand
             .zip(room)
             .and_then(|(stand, room)| threats(&stand, &room.in_force()).first().copied());
-        let standing = round::Standing {
+        let check = round::Standing {
             packed: came,
             looked: known
                 .and_then(|l| l.last.map(|at| (at, l.bad)))
@@ -98,17 +111,23 @@ pub fn standing(
         };
         let weighed = models.krate(krate.code.as_str());
         let weighed = weighed.and_then(|k| k.weighings.last());
-        Some(Standing {
+        let standing = Standing {
             code: krate.code.clone(),
             room: room.map_or_else(|| krate.room.trim().to_owned(), |r| r.name.clone()),
             packing: krate.packing.clone(),
             packed: came,
             // A crate on its way from the field is in hands every day.
-            look: round::due(&standing, today).filter(|_| packed),
+            look: round::due(&check, today).filter(|_| packed),
             weighed: weighed.map(|w| day(w.at.to_utc())),
             dries_out: field::over_dry(&krate.steps, washed)
                 .filter(|_| !packed)
                 .map(&day),
+        };
+        Some(Stands {
+            id,
+            check,
+            worst,
+            standing,
         })
     })
     .collect()

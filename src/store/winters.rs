@@ -1,6 +1,6 @@
 //! What the ledger and the readings tell of winters, summed by the database.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use chrono::{DateTime, Utc};
 use sqlx::Row as _;
@@ -18,15 +18,6 @@ use crate::{
 
 fn instant(ms: i64) -> DateTime<Utc> {
     Stamp(ms).to_utc()
-}
-
-/// The last look at a crate.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct LastLook {
-    /// When.
-    pub at: DateTime<Utc>,
-    /// The last one that found soft or mouldy tubers or a mouse.
-    pub bad_at: Option<DateTime<Utc>>,
 }
 
 /// The mean of what sensors said over a stretch of time.
@@ -127,48 +118,6 @@ impl Store {
             sights,
             cuts: rows.iter().map(cut).collect::<Result<_, sqlx::Error>>()?,
         })
-    }
-
-    /// The last look at each crate since an instant; taking bad tubers out is a look.
-    pub async fn last_looks(
-        &self,
-        since: Stamp,
-    ) -> Result<BTreeMap<CrateId, LastLook>, StoreError> {
-        let rows = sqlx::query!(
-            r#"select c.crate_id as "krate!: i64",
-                   max(coalesce(g.noted_at, g.at)) as "at!: i64",
-                   max(case when json_extract(g.deed, '$.finding') in ('soft', 'mould', 'mouse')
-                       then coalesce(g.noted_at, g.at) end) as "bad_at: i64"
-               from ledger g join ledger_crate c using (entry_id)
-               where ?1 <= g.at and ?1 <= coalesce(g.noted_at, g.at) and g.kind in ('looked', 'culled')
-                 and not exists (select 1 from ledger u where u.undoes = g.entry_id)
-               group by c.crate_id"#,
-            since.0
-        )
-        .fetch_all(&self.read)
-        .await?;
-        let last = rows.into_iter().map(|row| {
-            let look = LastLook {
-                at: instant(row.at),
-                bad_at: row.bad_at.map(instant),
-            };
-            (CrateId(row.krate), look)
-        });
-        Ok(last.collect())
-    }
-
-    /// When the first entry about each crate was made.
-    pub async fn first_entries(&self) -> Result<BTreeMap<CrateId, DateTime<Utc>>, StoreError> {
-        let rows = sqlx::query!(
-            r#"select c.crate_id as "krate!: i64", g.at as "at!: i64" from crate c
-               join ledger g on g.entry_id =
-                   (select min(entry_id) from ledger_crate l where l.crate_id = c.crate_id)"#
-        )
-        .fetch_all(&self.read)
-        .await?;
-        Ok((rows.into_iter())
-            .map(|row| (CrateId(row.krate), instant(row.at)))
-            .collect())
     }
 
     /// What a sensor said since an instant, in means over so many milliseconds; where it said nothing

@@ -153,7 +153,7 @@ async fn losses_are_summed_by_lot_and_winter() {
 }
 
 #[tokio::test]
-async fn the_last_look_is_known_and_whether_it_was_bad() {
+async fn the_last_visit_is_known_with_what_it_showed() {
     let dir = tempfile::tempdir().unwrap();
     let store = open(dir.path()).await;
     done(
@@ -161,44 +161,33 @@ async fn the_last_look_is_known_and_whether_it_was_bad() {
         &[
             ("2026-10-01", lifted("A-1", "Amber Lantern", 20)),
             ("2026-10-01", lifted("B-1", "Blue Hour", 9)),
-            ("2026-10-05", culled(1, Finding::Soft, 3)),
+            ("2026-10-05", culled(1, Finding::Soft, 2)),
+            ("2026-10-05", looked(Some(1), Finding::Sound, Some(3))),
             ("2026-10-12", looked(None, Finding::Sound, None)),
             ("2026-10-20", looked(None, Finding::Mouse, None)),
         ],
     )
     .await;
-    let last = async || {
-        store
-            .last_looks(Stamp::from(on("2026-07-01")))
-            .await
-            .unwrap()
+    let seen = async || {
+        let visits = store.visits().await.unwrap();
+        assert_eq!(visits[&CrateId(2)].looks, []);
+        assert_eq!(visits[&CrateId(2)].came, on("2026-10-01"));
+        let looks = &visits[&CrateId(1)].looks;
+        looks
+            .iter()
+            .map(|e| (e.id.0, e.done_at()))
+            .collect::<Vec<_>>()
     };
-    let looks = last().await;
-    assert_eq!(looks.len(), 1);
-    let look = looks[&CrateId(1)];
-    assert_eq!(
-        (look.at, look.bad_at),
-        (on("2026-10-20"), Some(on("2026-10-20")))
-    );
-    // Taken back, the one before counts.
-    done(
-        &store,
-        &[("2026-10-21", Deed::Undone { entry: EntryId(5) })],
-    )
-    .await;
-    let look = last().await[&CrateId(1)];
-    assert_eq!(
-        (look.at, look.bad_at),
-        (on("2026-10-12"), Some(on("2026-10-05")))
-    );
-    // A look of another winter is none of this one.
-    assert!(
-        store
-            .last_looks(Stamp::from(on("2026-10-13")))
-            .await
-            .unwrap()
-            .is_empty()
-    );
-    let first = store.first_entries().await.unwrap();
-    assert_eq!(first[&CrateId(2)], on("2026-10-01"));
+    assert_eq!(seen().await, [(6, on("2026-10-20"))]);
+    // Taken back, the visit before counts, and then the one before that with all of it.
+    for (entry, want) in [
+        (6, vec![(5, on("2026-10-12"))]),
+        (5, vec![(3, on("2026-10-05")), (4, on("2026-10-05"))]),
+    ] {
+        let undone = Deed::Undone {
+            entry: EntryId(entry),
+        };
+        done(&store, &[("2026-10-21", undone)]).await;
+        assert_eq!(seen().await, want);
+    }
 }

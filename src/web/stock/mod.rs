@@ -92,8 +92,9 @@ pub(super) async fn looks_due(
     };
     let store = &site.store;
     let stock = store.stock().await.map_err(Failed::store(site))?;
-    let crates = due::crates(store, &stock, &status.settings, &status.models, here).await;
-    let crates = crates.map_err(Failed::store(site))?;
+    let visits = store.visits().await.map_err(Failed::store(site))?;
+    let crates = due::crates(&visits, &stock, &status.settings, &status.models, here);
+    let crates: Vec<_> = crates.into_iter().map(|c| c.standing).collect();
     Ok(duties::looks(&looks(&crates), here.today()))
 }
 

@@ -27,23 +27,24 @@ use super::{
         pages::{Failed, path_of, render},
         view,
     },
-    crates::{threats_of, what, worst_line},
+    crates::{what, worst_line},
     enter,
     form::{self, Fields},
-    history, krate,
+    history, krate, note,
 };
 use crate::{
     climate::Unit,
-    engine::Status,
+    engine::{self, Status},
     notify::telling::local,
+    season::standing::Stands,
     stock::{
         CrateCode, Finding,
-        ledger::{Crate, CrateId, Deed, Entry, EntryId, Lot, LotId, Outcome, Stock},
+        ledger::{Crate, CrateId, Deed, EntryId, Lot, LotId, Outcome, Stock},
         place::Place,
-        round::{Due, Look, Risk, Round, Stage, Standing, Stop, due},
+        round::{Due, Round, Standing, Stop, due},
     },
     store::looks::Visited,
-    watch::{self, Priority, Stamp, models::threat::Threat},
+    watch::models::threat::Threat,
 };
 
 /// Crates of one walk: some two hours at two minutes each. Our choice.
@@ -298,88 +299,29 @@ fn day_of(site: &Site, at: DateTime<Utc>) -> NaiveDate {
     local(site.manner.zone, at.into()).date()
 }
 
-/// Every crate that holds anything, but for those in a room that is said to be empty.
+/// Every crate that a walk can lead to: not those in a room that is said to be empty nor, unless it is a walk
+/// past all of them, those on their way from the field, which are in hands every day.
 fn candidates<'a>(
     site: &Site,
     status: &Status,
     stock: &'a Stock,
     visits: &'a BTreeMap<CrateId, Visited>,
-    now: Stamp,
+    whole: bool,
 ) -> Vec<Candidate<'a>> {
-    let day = |at| day_of(site, at);
-    let today = day(now.to_utc());
-    let mut dug: BTreeMap<CrateId, Option<NaiveDate>> = BTreeMap::new();
-    for (_, lot, _) in stock.lots().filter(|(.., count)| *count != 0) {
-        let first = dug.entry(lot.krate).or_default();
-        *first = (*first).into_iter().chain(lot.dug).min();
-    }
-    let candidate = |(id, dug): (CrateId, Option<NaiveDate>)| {
-        let krate = stock.krate(id)?;
-        let visited = visits.get(&id);
-        let worst = threats_of(status, krate.code.as_str(), now)
-            .first()
-            .copied();
-        let steps = &krate.steps;
-        let came = (steps.packed.or(steps.lifted).map(day))
-            .or(dug)
-            .or_else(|| visited.map(|v| day(v.came)));
-        let looks = visited.map_or(&[][..], |v| &v.looks);
-        let last = looks.last().map(|e| day(e.done_at()));
-        let standing = Standing {
-            packed: came.map_or(today, |came| came.min(today)),
-            looked: last.map(|last| Look {
-                day: last,
-                bad: looks
-                    .iter()
-                    .any(|e| day(e.done_at()) == last && found(e).is_some_and(spreads)),
-            }),
-            stage: stage(status, &krate.room),
-            risk: worst.and_then(Threat::priority).map_or(Risk::None, risk),
-        };
+    let here = note::here(site);
+    let all = engine::due::crates(visits, stock, &status.settings, &status.models, here);
+    let candidate = |stands: Stands| {
+        let any = || due(&stands.check, here.today()).filter(|_| whole);
         Some(Candidate {
-            id,
-            krate,
-            visited,
-            due: due(&standing, today)?,
-            standing,
-            worst,
+            id: stands.id,
+            krate: stock.krate(stands.id)?,
+            visited: visits.get(&stands.id),
+            due: stands.standing.look.or_else(any)?,
+            standing: stands.check,
+            worst: stands.worst,
         })
     };
-    dug.into_iter().filter_map(candidate).collect()
-}
-
-fn found(entry: &Entry) -> Option<Finding> {
-    match entry.deed {
-        Deed::Looked { finding, .. } | Deed::Culled { finding, .. } => Some(finding),
-        _ => None,
-    }
-}
-
-/// What spreads through a crate, or comes back.
-fn spreads(finding: Finding) -> bool {
-    matches!(finding, Finding::Soft | Finding::Mould | Finding::Mouse)
-}
-
-fn stage(status: &Status, room: &str) -> Stage {
-    let mut rooms = status.settings.rooms.iter();
-    match rooms.find(|r| r.name.eq_ignore_ascii_case(room.trim())) {
-        Some(room) => match room.stage {
-            watch::Stage::Curing => Stage::Curing,
-            watch::Stage::Storing => Stage::Storing,
-            watch::Stage::Waking => Stage::Waking,
-            watch::Stage::Empty => Stage::Empty,
-        },
-        // A room that is not watched stores what is in it.
-        None => Stage::Storing,
-    }
-}
-
-fn risk(priority: Priority) -> Risk {
-    match priority {
-        Priority::Low => Risk::Soon,
-        Priority::Medium => Risk::Today,
-        Priority::High => Risk::Now,
-    }
+    all.into_iter().filter_map(candidate).collect()
 }
 
 async fn page(
@@ -395,7 +337,7 @@ async fn page(
     let stock = site.store.stock().await.map_err(failed())?;
     let visits = site.store.visits().await.map_err(failed())?;
     let newest = site.store.newest_entries().await.map_err(failed())?;
-    let all = candidates(site, &status, &stock, &visits, now);
+    let all = candidates(site, &status, &stock, &visits, which.is_whole());
     let here = all.iter().filter(|c| which.takes(&c.krate.room));
     let walk = if which.is_whole() {
         // Those of today are done, so that after 60 of them the page shows the rest.

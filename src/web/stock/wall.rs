@@ -24,7 +24,6 @@ use crate::{
     engine::{Status, due},
     notify::words::count,
     stock::{
-        CrateCode,
         ledger::{CrateId, Stock},
         place::{self, natural, wall as walls},
     },
@@ -146,12 +145,11 @@ pub(super) async fn wall(
     let now = site.clock.now();
     let stock = site.store.stock().await.map_err(Failed::store(&site))?;
     let here = here(&site);
-    let standing_now = due::crates(&site.store, &stock, &status.settings, &status.models, here)
-        .await
-        .map_err(Failed::store(&site))?;
-    let due: BTreeSet<&CrateCode> = (standing_now.iter())
-        .filter(|c| c.look.is_some_and(|look| look.day <= here.today()))
-        .map(|c| &c.code)
+    let visits = site.store.visits().await.map_err(Failed::store(&site))?;
+    let all = due::crates(&visits, &stock, &status.settings, &status.models, here);
+    let due: BTreeSet<CrateId> = (all.iter())
+        .filter(|c| c.standing.look.is_some_and(|look| look.day <= here.today()))
+        .map(|c| c.id)
         .collect();
     let rooms = rooms(&status, &stock);
     let open = (rooms.iter())
@@ -167,7 +165,7 @@ pub(super) async fn wall(
             if silent && standing.tone == Some(Tone::Well) {
                 standing.tone = Some(Tone::NoWord);
             }
-            standing.due = due.contains(&krate.code);
+            standing.due = due.contains(&id);
             (krate.place.clone(), standing)
         })
         .collect();
