@@ -144,13 +144,13 @@ mod tests {
             ),
             of(day(3, 9), Duty::Order { varieties: 3 }),
             of(day(4, 24), Duty::Divide { clumps: 40 }),
-            of(day(12, 31), Duty::Plant),
             of(
                 day(10, 1),
                 Duty::Check {
                     sensors: vec!["north".into()],
                 },
             ),
+            of(day(12, 31), Duty::Plant),
         ]
     }
 
