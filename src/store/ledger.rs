@@ -1,9 +1,6 @@
 //! The stock ledger on disk: entries, and the crates, lots and wishes that they come to.
 
-use std::{
-    collections::BTreeMap,
-    sync::{Arc, PoisonError},
-};
+use std::{collections::BTreeMap, sync::Arc};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use sqlx::{Row as _, SqliteConnection, sqlite::SqliteRow};
@@ -69,6 +66,15 @@ pub(super) fn entry(row: &SqliteRow) -> Result<Entry, StoreError> {
         deed: json(row.try_get("deed")?)?,
         changes: json(row.try_get("changes")?)?,
     })
+}
+
+/// How often the stock has changed, as this transaction sees it.
+pub(super) async fn revision(connection: &mut SqliteConnection) -> Result<i64, StoreError> {
+    let revision =
+        sqlx::query_scalar!(r#"select revision as "revision!: i64" from stock_revision"#)
+            .fetch_one(connection)
+            .await?;
+    Ok(revision)
 }
 
 async fn load(connection: &mut SqliteConnection) -> Result<Stock, StoreError> {
@@ -540,16 +546,11 @@ impl Store {
     /// The stock as it stands. Read anew only when it has changed, whoever changed it.
     pub async fn stock(&self) -> Result<Arc<Stock>, StoreError> {
         let mut tx = self.read.begin().await?;
-        let revision =
-            sqlx::query_scalar!(r#"select revision as "revision!: i64" from stock_revision"#)
-                .fetch_one(&mut *tx)
-                .await?;
-        let held = || self.held.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some((_, stock)) = held().as_ref().filter(|(of, _)| *of == revision) {
-            return Ok(stock.clone());
+        let revision = revision(&mut tx).await?;
+        if let Some(stock) = self.stock.of(revision) {
+            return Ok(stock);
         }
-        let stock = Arc::new(load(&mut tx).await?);
-        *held() = Some((revision, stock.clone()));
-        Ok(stock)
+        let stock = load(&mut tx).await?;
+        Ok(self.stock.keep(revision, stock))
     }
 }

@@ -16,7 +16,7 @@ pub mod winters;
 
 use std::{
     path::Path,
-    sync::{Arc, Mutex},
+    sync::{Arc, Mutex, PoisonError},
     time::Duration,
 };
 
@@ -29,6 +29,7 @@ use sqlx::{
 use thiserror::Error;
 
 use crate::stock::ledger::Stock;
+use looks::Visits;
 
 static MIGRATIONS: Migrator = sqlx::migrate!();
 
@@ -95,11 +96,44 @@ impl From<MigrateError> for StoreError {
 pub struct Store {
     write: SqlitePool,
     read: SqlitePool,
-    held: Arc<Mutex<Option<Held>>>,
+    stock: Kept<Stock>,
+    visits: Kept<Visits>,
 }
 
-/// The stock as it was last read, and of which revision it was.
-type Held = (i64, Arc<Stock>);
+/// Something worked out from the stock, kept until the stock changes.
+#[derive(Debug)]
+struct Kept<T>(Arc<Mutex<Option<Of<T>>>>);
+
+/// A value, and the revision of the stock it was worked out from.
+type Of<T> = (i64, Arc<T>);
+
+impl<T> Clone for Kept<T> {
+    fn clone(&self) -> Self {
+        Self(self.0.clone())
+    }
+}
+
+impl<T> Default for Kept<T> {
+    fn default() -> Self {
+        Self(Arc::default())
+    }
+}
+
+impl<T> Kept<T> {
+    /// What is kept of this revision of the stock.
+    fn of(&self, revision: i64) -> Option<Arc<T>> {
+        let kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let (of, value) = kept.as_ref()?;
+        (*of == revision).then(|| value.clone())
+    }
+
+    fn keep(&self, revision: i64, value: T) -> Arc<T> {
+        let value = Arc::new(value);
+        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        *kept = Some((revision, value.clone()));
+        value
+    }
+}
 
 /// Everything written through one of these is on disk together or not at all.
 ///
@@ -153,7 +187,8 @@ impl Store {
         Ok(Self {
             write,
             read,
-            held: Arc::default(),
+            stock: Kept::default(),
+            visits: Kept::default(),
         })
     }
 

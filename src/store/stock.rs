@@ -1,6 +1,9 @@
 //! Crates as lists have them: brought in, and as they stand.
 
-use super::{Store, StoreError, Tx, ledger::Request};
+use super::{
+    Store, StoreError, Tx,
+    ledger::{Request, revision},
+};
 use crate::{
     stock::{
         CrateCode,
@@ -66,11 +69,8 @@ impl Tx {
 impl Store {
     /// How often the stock has changed.
     pub async fn stock_revision(&self) -> Result<i64, StoreError> {
-        let revision =
-            sqlx::query_scalar!(r#"select revision as "revision!: i64" from stock_revision"#)
-                .fetch_one(&self.read)
-                .await?;
-        Ok(revision)
+        let mut connection = self.read.acquire().await?;
+        revision(&mut connection).await
     }
 
     /// Every crate that holds nothing, in the order of their codes.
