@@ -459,6 +459,7 @@ fn spring() -> Vec<String> {
             count: HOSTILE.into(),
             open: true,
         },
+        key: HOSTILE.into(),
     };
     vec![planting.render().unwrap(), season.render().unwrap()]
 }

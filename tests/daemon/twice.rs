@@ -1,0 +1,75 @@
+//! What a page sends twice, by a second knock on its button or from a page that was gone back to.
+
+use overwinter::stock::ledger::EntryId;
+
+use crate::farm::{Answer, Daemon, Farm, encoded};
+
+async fn fill(daemon: &Daemon, path: &str, pairs: &[(&str, &str)]) -> Answer {
+    let request = daemon
+        .client
+        .post(format!("{}{path}", daemon.base))
+        .header("content-type", "application/x-www-form-urlencoded")
+        .body(encoded(pairs));
+    Answer::of(request).await
+}
+
+async fn tubers(daemon: &Daemon) -> u64 {
+    daemon.store().stock().await.unwrap().tubers()
+}
+
+async fn entries(daemon: &Daemon) -> usize {
+    let all = daemon.store().entries_after(EntryId(0), 1000).await;
+    all.unwrap().len()
+}
+
+/// What the first form of the page would send under a name.
+fn hidden(page: &str, name: &str) -> String {
+    let at = page.find(&format!("name=\"{name}\" value=\"")).unwrap();
+    page[at..].split('"').nth(3).unwrap().to_owned()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_crate_from_the_field_is_lifted_and_divided_once() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    let key = hidden(&daemon.get("/season").await.text, "key");
+    let lift = [
+        ("step", "lifted"),
+        ("code", "F-1"),
+        ("room", "cellar"),
+        ("variety", "Brindolet"),
+        ("count", "12"),
+        ("key", key.as_str()),
+    ];
+    for _ in 0..2 {
+        let answer = fill(&daemon, "/season", &lift).await;
+        assert_eq!(answer.status, 303, "{}", answer.text);
+        assert_eq!(tubers(&daemon).await, 12);
+    }
+    let brush = [("step", "brushed"), ("group", "clean"), ("crate", "F-1")];
+    assert_eq!(fill(&daemon, "/season", &brush).await.status, 303);
+    let page = daemon.get("/season").await.text;
+    let form = page.find("name=\"lot\"").unwrap();
+    let key = hidden(&page[form..], "key");
+    let cut = [
+        ("step", "divided"),
+        ("group", "dry"),
+        ("lot", "1"),
+        ("count", "2"),
+        ("yielded", "7"),
+        ("key", key.as_str()),
+    ];
+    for _ in 0..2 {
+        let answer = fill(&daemon, "/season", &cut).await;
+        assert_eq!(answer.status, 303, "{}", answer.text);
+        assert_eq!(tubers(&daemon).await, 17);
+    }
+    assert_eq!(entries(&daemon).await, 3);
+    // A key that no page gave is no key.
+    let mut odd = lift;
+    odd[5] = ("key", "odd");
+    let refused = fill(&daemon, "/season", &odd).await;
+    assert_eq!(refused.status, 422);
+    assert!(refused.text.contains("This page is not as it was made."));
+    daemon.running.finish().await;
+}
