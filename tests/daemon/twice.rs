@@ -1,5 +1,7 @@
 //! What a page sends twice, by a second knock on its button or from a page that was gone back to.
 
+use std::io::Cursor;
+
 use overwinter::stock::ledger::EntryId;
 
 use crate::farm::{Answer, Daemon, Farm, encoded};
@@ -71,5 +73,36 @@ async fn a_crate_from_the_field_is_lifted_and_divided_once() {
     let refused = fill(&daemon, "/season", &odd).await;
     assert_eq!(refused.status, 422);
     assert!(refused.text.contains("This page is not as it was made."));
+    daemon.running.finish().await;
+}
+
+async fn send(daemon: &Daemon, krate: &str, key: &str, bytes: Vec<u8>) -> Answer {
+    let path = format!("{}/api/stock/photos?crate={krate}&key={key}", daemon.base);
+    Answer::of(daemon.client.post(path).body(bytes)).await
+}
+
+/// A picture of one colour is small to send and large to read.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_picture_that_is_huge_when_read_is_refused() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    let lift = [
+        ("step", "lifted"),
+        ("code", "F-1"),
+        ("room", "cellar"),
+        ("variety", "Brindolet"),
+        ("count", "12"),
+    ];
+    assert_eq!(fill(&daemon, "/season", &lift).await.status, 303);
+    let mut bytes = Cursor::new(Vec::new());
+    // 128 MB at two bytes a colour.
+    image::ImageBuffer::<image::Rgba<u16>, Vec<u16>>::new(4000, 4000)
+        .write_to(&mut bytes, image::ImageFormat::Png)
+        .unwrap();
+    let bytes = bytes.into_inner();
+    assert!(bytes.len() < 2 << 20);
+    let answer = send(&daemon, "F-1", "page-in-the-shed-1", bytes).await;
+    assert_eq!(answer.status, 422, "{}", answer.text);
+    assert!(answer.text.contains("too many pixels"), "{}", answer.text);
     daemon.running.finish().await;
 }
