@@ -76,6 +76,40 @@ async fn a_crate_from_the_field_is_lifted_and_divided_once() {
     daemon.running.finish().await;
 }
 
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_new_crate_is_made_once_and_by_one_of_two() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    let (ada, ben) = (
+        daemon.get("/crate/new").await.text,
+        daemon.get("/crate/new").await.text,
+    );
+    let code = "C-01";
+    assert!(ada.contains("value=\"C-01\"") && ben.contains("value=\"C-01\""));
+    let make = async |key: &str, variety: &str| {
+        let new = [
+            ("into", code),
+            ("variety", variety),
+            ("form", "clump"),
+            ("count", "12"),
+            ("room", "cellar"),
+            ("packing", "peat"),
+            ("key", key),
+        ];
+        fill(&daemon, "/crate/new", &new).await
+    };
+    let (ada, ben) = (hidden(&ada, "key"), hidden(&ben, "key"));
+    for _ in 0..2 {
+        let answer = make(&ada, "Brindolet").await;
+        assert_eq!(answer.status, 303, "{}", answer.text);
+    }
+    let taken = make(&ben, "Quenbrisk").await;
+    assert_eq!(taken.status, 422);
+    assert!(taken.text.contains("There is a crate C-01 already."));
+    assert_eq!((tubers(&daemon).await, entries(&daemon).await), (12, 2));
+    daemon.running.finish().await;
+}
+
 async fn send(daemon: &Daemon, krate: &str, key: &str, bytes: Vec<u8>) -> Answer {
     let path = format!("{}/api/stock/photos?crate={krate}&key={key}", daemon.base);
     Answer::of(daemon.client.post(path).body(bytes)).await
