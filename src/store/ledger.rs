@@ -479,7 +479,8 @@ impl Tx {
             .transpose()
     }
 
-    async fn entry(&mut self, id: EntryId) -> Result<Option<Entry>, StoreError> {
+    /// An entry by its number.
+    pub async fn entry(&mut self, id: EntryId) -> Result<Option<Entry>, StoreError> {
         let row = sqlx::query("select * from ledger where entry_id = ?1")
             .bind(id.0)
             .fetch_optional(&mut *self.0)
@@ -521,7 +522,10 @@ impl Tx {
                    select g.entry_id, g.kind from crate
                    join ledger_crate c using (crate_id) join ledger g using (entry_id)
                    where crate.code = ?1
-               ), weighed as (select max(entry_id) as last from about where kind = 'weighed')
+               ), weighed as (
+                   select max(entry_id) as last from about where kind = 'weighed'
+                     and not exists (select 1 from ledger u where u.undoes = about.entry_id)
+               )
                select exists (
                    select 1 from about, weighed where last < about.entry_id and (kind = 'packed' or exists (
                        select 1 from posting p join lot l using (lot_id) join crate using (crate_id)

@@ -205,6 +205,38 @@ async fn the_second_of_two_is_told_what_the_first_did() {
 }
 
 #[tokio::test]
+async fn a_weighing_that_was_taken_back_says_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path()).await;
+    let weighed = |grams| -> Asked {
+        Deed::Weighed {
+            krate: code("A-1"),
+            grams,
+        }
+        .into()
+    };
+    let sold = Deed::Sold {
+        lot: lot(1),
+        count: 1,
+    };
+    let asked = [
+        lifted("A-1", "Amber Lantern", 12).into(),
+        weighed(10_000),
+        sold.into(),
+        weighed(92_000),
+        Deed::Undone { entry: EntryId(4) }.into(),
+    ];
+    let done = enter(&store, "Ada", &asked, true).await;
+    assert!(matches!(done[4], Outcome::Entered(EntryId(5))), "{done:?}");
+    let mut tx = store.begin().await.unwrap();
+    assert_eq!(tx.last_weight(&code("A-1")).await.unwrap(), Some(10_000));
+    // One was sold since that weight.
+    assert!(tx.changed_since_weighed(&code("A-1")).await.unwrap());
+    tx.commit().await.unwrap();
+    store.close().await;
+}
+
+#[tokio::test]
 async fn together_is_all_or_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let store = open(dir.path()).await;
