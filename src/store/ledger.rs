@@ -429,9 +429,16 @@ impl Tx {
                 .await?;
             }
             Change::Wish { variety, after, .. } => {
-                sqlx::query!("delete from wish where variety = ?1", variety)
-                    .execute(&mut *connection)
+                // The database tells capitals from small letters outside of ASCII.
+                let known = sqlx::query_scalar!("select variety from wish")
+                    .fetch_all(&mut *connection)
                     .await?;
+                let same = |known: &String| known.to_lowercase() == variety.to_lowercase();
+                for known in known.into_iter().filter(same) {
+                    sqlx::query!("delete from wish where variety = ?1", known)
+                        .execute(&mut *connection)
+                        .await?;
+                }
                 if let Some(wish) = after {
                     let body = text(wish);
                     sqlx::query!(

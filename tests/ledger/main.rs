@@ -6,7 +6,7 @@ use std::path::Path;
 use overwinter::{
     stock::{
         CrateCode, Finding, Form,
-        ledger::{Asked, Deed, EntryId, Outcome, Stock, To},
+        ledger::{Asked, Deed, EntryId, Outcome, Stock, To, Wish},
         list,
     },
     store::{Store, ledger::Request},
@@ -201,6 +201,34 @@ async fn the_second_of_two_is_told_what_the_first_did() {
         [Outcome::Entered(EntryId(5))]
     );
     assert_eq!(store.stock().await.unwrap().tubers(), 5);
+    store.close().await;
+}
+
+#[tokio::test]
+async fn a_wish_is_one_wish_in_whatever_letters() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path()).await;
+    let wish = |variety: &str, plants: Option<u32>| -> Asked {
+        Deed::Planned {
+            variety: variety.into(),
+            wish: plants.map(|plants| Wish { plants, bed: None }),
+        }
+        .into()
+    };
+    for (variety, plants) in [
+        ("élan du soir", Some(20)),
+        ("Élan du Soir", Some(40)),
+        ("ÉLAN DU SOIR", Some(30)),
+        ("élan du soir", None),
+    ] {
+        let done = enter(&store, "Ada", &[wish(variety, plants)], false).await;
+        assert!(matches!(done.as_slice(), [Outcome::Entered(_)]), "{done:?}");
+        let stock = store.stock().await.unwrap();
+        let wishes: Vec<_> = stock.wishes().map(|(v, w)| (v, w.plants)).collect();
+        let wanted: Vec<_> = plants.iter().map(|n| (variety, *n)).collect();
+        assert_eq!(wishes, wanted);
+        assert_eq!(*stock, folded(&store).await);
+    }
     store.close().await;
 }
 
