@@ -110,9 +110,44 @@ async fn a_new_crate_is_made_once_and_by_one_of_two() {
     daemon.running.finish().await;
 }
 
+fn png(shade: u8) -> Vec<u8> {
+    let mut bytes = Cursor::new(Vec::new());
+    image::RgbImage::from_pixel(8, 8, image::Rgb([shade; 3]))
+        .write_to(&mut bytes, image::ImageFormat::Png)
+        .unwrap();
+    bytes.into_inner()
+}
+
 async fn send(daemon: &Daemon, krate: &str, key: &str, bytes: Vec<u8>) -> Answer {
     let path = format!("{}/api/stock/photos?crate={krate}&key={key}", daemon.base);
     Answer::of(daemon.client.post(path).body(bytes)).await
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn another_picture_under_a_key_is_not_taken_for_the_first() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    let lift = [
+        ("step", "lifted"),
+        ("code", "F-1"),
+        ("room", "cellar"),
+        ("variety", "Brindolet"),
+        ("count", "12"),
+    ];
+    assert_eq!(fill(&daemon, "/season", &lift).await.status, 303);
+    let key = "page-in-the-shed-1";
+    for (shade, status) in [(10, 201), (10, 200), (200, 422)] {
+        let answer = send(&daemon, "F-1", key, png(shade)).await;
+        assert_eq!(answer.status, status, "{}", answer.text);
+        if status == 422 {
+            assert!(
+                answer.text.contains("load the page again"),
+                "{}",
+                answer.text
+            );
+        }
+    }
+    daemon.running.finish().await;
 }
 
 /// A picture of one colour is small to send and large to read.

@@ -181,6 +181,9 @@ async fn take(
         Ok(Kept::Full) => Err(Refused::Because(
             "so many pictures are kept already that no more are taken",
         )),
+        Ok(Kept::Other) => Err(Refused::Because(
+            "this page has kept another picture already; load the page again and choose it once more",
+        )),
         Ok(kept) => Ok(kept),
         Err(error) => Err(Refused::Store(error)),
     }
