@@ -21,7 +21,7 @@ use crate::{
 };
 
 /// Entries of others that are told when a crate changed under somebody's hands; the newest.
-const TOLD: i64 = 20;
+const TOLD: usize = 20;
 
 /// What was asked together of the ledger.
 pub struct Request<'a> {
@@ -277,23 +277,21 @@ impl Tx {
         own: Option<&str>,
     ) -> Result<Option<Outcome>, StoreError> {
         let rows = sqlx::query(
-            "select * from (
-                 select g.* from ledger_crate c join ledger g using (entry_id)
-                 where c.crate_id = ?1 and ?2 < c.entry_id order by c.entry_id desc limit ?3
-             ) order by entry_id",
+            "select g.* from ledger_crate c join ledger g using (entry_id)
+             where c.crate_id = ?1 and ?2 < c.entry_id order by c.entry_id",
         )
         .bind(krate.0)
         .bind(seen.0)
-        .bind(TOLD)
         .fetch_all(&mut *self.0)
         .await?;
         let since: Vec<Entry> = rows.iter().map(entry).collect::<Result<_, _>>()?;
         let is_own = |e: &Entry| own.is_some() && e.key.as_deref().and_then(hand) == own;
         let newest = since.last().map(|e| e.id);
-        let since: Vec<Entry> = since
+        let mut since: Vec<Entry> = since
             .into_iter()
             .filter(|e| !e.deed.only_adds() && !is_own(e))
             .collect();
+        since.drain(..since.len().saturating_sub(TOLD));
         Ok(newest
             .filter(|_| !since.is_empty())
             .map(|newest| Outcome::Changed { since, newest }))

@@ -204,6 +204,38 @@ async fn the_second_of_two_is_told_what_the_first_did() {
     store.close().await;
 }
 
+/// However much was only looked at since, and by however many.
+#[tokio::test]
+async fn what_others_did_is_told_behind_any_number_of_looks() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path()).await;
+    let sold = Deed::Sold {
+        lot: lot(1),
+        count: 2,
+    };
+    let made = [lifted("A-1", "Amber Lantern", 12).into(), sold.into()];
+    enter(&store, "Ada", &made, false).await;
+    let look = Deed::Looked {
+        krate: code("A-1"),
+        lot: None,
+        finding: Finding::Sound,
+        count: None,
+    };
+    let looks: Vec<Asked> = (0..30).map(|_| look.clone().into()).collect();
+    enter(&store, "Ada", &looks, false).await;
+    let sold = Deed::Sold {
+        lot: lot(1),
+        count: 2,
+    };
+    let ben = keyed("phone-of-ben-1", Some(EntryId(1)), sold);
+    let told = enter(&store, "Ben", &[ben], false).await;
+    let [Outcome::Changed { since, newest }] = told.as_slice() else {
+        panic!("{told:?}")
+    };
+    assert_eq!((since.len(), *newest), (1, EntryId(32)));
+    store.close().await;
+}
+
 #[tokio::test]
 async fn a_wish_is_one_wish_in_whatever_letters() {
     let dir = tempfile::tempdir().unwrap();
