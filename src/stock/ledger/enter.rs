@@ -175,6 +175,9 @@ impl Draft<'_> {
                     Some(into) => self.crate_for(into, steps)?,
                     None => from.krate,
                 };
+                if self.stock.content(krate).next().is_none() {
+                    self.steps(krate, |of| *of = steps)?;
+                }
                 self.tubers(*lot, -taken, Account::Divided)?;
                 if new != 0 {
                     let made = Lot {
@@ -566,10 +569,12 @@ impl Draft<'_> {
 
     /// The lot of its crate in which these may lie, made when there is none.
     fn lot_like(&mut self, wanted: Lot) -> Result<LotId, Refusal> {
-        let alike = self
-            .stock
-            .lots()
-            .filter(|(_, lot, _)| lot.krate == wanted.krate && lot.is_alike(&wanted));
+        // An empty lot is taken up again only if it says nothing of tubers that are gone.
+        let alike = self.stock.lots().filter(|(_, lot, count)| {
+            lot.krate == wanted.krate
+                && lot.is_alike(&wanted)
+                && (*count != 0 || (lot.each_ug == wanted.each_ug && lot.note == wanted.note))
+        });
         match alike.min_by_key(|(id, _, count)| (*count == 0, *id)) {
             Some((id, ..)) => Ok(id),
             None => self.new_lot(wanted),
