@@ -1,6 +1,6 @@
 //! From what is asked to what it does to the stock.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 
 use super::{
     Account, Change, Crate, CrateId, Deed, Draft, Lot, LotId, MOST, Refusal, Steps, Stock, To,
@@ -84,6 +84,11 @@ fn any(text: &str, most: usize) -> Result<String, Refusal> {
     words(cell::words(text.trim(), most))
 }
 
+fn dig(day: Option<NaiveDate>) -> Result<Option<NaiveDate>, Refusal> {
+    let day = day.map(cell::dig).transpose();
+    day.map_err(|(why, remedy)| Refusal::Words { why, remedy })
+}
+
 fn counted(count: u32) -> Result<i64, Refusal> {
     match count {
         0 => Err(Refusal::Nothing),
@@ -116,7 +121,7 @@ impl Draft<'_> {
                     krate,
                     variety,
                     form: *form,
-                    dug: *dug,
+                    dug: dig(*dug)?,
                     each_ug: None,
                     note: String::new(),
                     prepared: crate::stock::Prepared::default(),
@@ -283,7 +288,7 @@ impl Draft<'_> {
                         some("variety", v, list::VARIETY)
                     })?,
                     form: form.unwrap_or(was.form),
-                    dug: dug.or(was.dug),
+                    dug: dig(*dug)?.or(was.dug),
                     note: note
                         .as_deref()
                         .map_or(Ok(was.note.clone()), |n| any(n, list::NOTE))?,
@@ -407,7 +412,7 @@ impl Draft<'_> {
                 krate: id,
                 variety,
                 form: lot.form,
-                dug: lot.dug,
+                dug: dig(lot.dug)?,
                 each_ug: each,
                 note: any(&lot.note, list::NOTE)?,
                 prepared: lot.prepared,

@@ -238,6 +238,19 @@ fn refusals_say_what_is_wrong_and_change_nothing() {
             "that is how it stands already",
         ),
         (lifted("A-1", "  ", 3), "no variety is named"),
+        // What no list could bring back.
+        (
+            Deed::Corrected {
+                lot,
+                count: None,
+                variety: None,
+                form: None,
+                dug: NaiveDate::from_ymd_opt(26, 10, 21),
+                note: None,
+                prepared: None,
+            },
+            "`0026-10-21` is outside 2000 to 2099",
+        ),
     ];
     for (deed, why) in table {
         let refusal = book.enter(deed).unwrap_err();
