@@ -38,6 +38,7 @@ impl Store {
             arrives: Arrives::Live,
             near: None,
             accuracy: None,
+            checked: None,
         };
         let mut store = Self {
             judge: Judge::new(),

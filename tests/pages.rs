@@ -216,6 +216,7 @@ fn crates_page() -> CratesPage {
             title: HOSTILE.into(),
             count: HOSTILE.into(),
             air: vec![(Tone::Well, HOSTILE.into())],
+            several: Some(format!("/several?variety={HOSTILE}")),
             krates: vec![Krate {
                 href: "/crate?code=C-01".into(),
                 threat: Some((Tone::LookSoon, HOSTILE.into())),

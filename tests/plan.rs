@@ -58,6 +58,7 @@ fn settings() -> Settings {
                 arrives: Arrives::Live,
                 near: None,
                 accuracy: None,
+                checked: None,
             })
             .collect(),
         ..Settings::default()

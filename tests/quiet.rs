@@ -44,6 +44,7 @@ fn a_winter_in_band_with_noise_and_doors_raises_nothing() {
         arrives: Arrives::Live,
         near: None,
         accuracy: None,
+        checked: None,
     };
     let settings = Settings {
         rooms: vec![

@@ -22,7 +22,7 @@ use serde::Deserialize;
 use tokio::sync::watch;
 
 use super::{
-    Failure, Outcome, log_to_stderr,
+    Failure, Outcome, handled, log_to_stderr,
     run::{Running, asked_to_stop, runtime},
     setup::new_token,
 };
@@ -263,6 +263,7 @@ async fn past(config: &Config, from: Stamp) -> Outcome {
         let mut tx = store.begin().await?;
         tx.import_crates(&list::parse(CRATES).crates, first, "crate list")
             .await?;
+        handled::enter(&mut tx, from).await?;
         tx.commit().await?;
     }
     store.close().await;

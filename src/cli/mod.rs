@@ -21,6 +21,7 @@ pub mod access;
 pub mod air;
 pub mod data;
 pub mod demo;
+mod handled;
 pub mod labels;
 pub mod replay;
 pub mod run;

@@ -1,5 +1,6 @@
 //! Rooms with their limits and the sensors in them, checked one by one and together.
 
+use chrono::NaiveDate;
 use toml::Spanned;
 
 use super::{
@@ -482,6 +483,12 @@ impl Reader<'_> {
             }
             let near = text.near.as_ref().and_then(|n| self.near(n, &text.role));
             let accuracy = text.accuracy.as_ref().map(|a| self.accuracy(a));
+            let checked = text.checked.as_ref().and_then(|day| {
+                self.spanned(day, |text| {
+                    text.parse::<NaiveDate>()
+                        .map_err(|_| format!("`{text}` is no day, such as \"2026-10-01\""))
+                })
+            });
             let elsewhere = |s: &SensorSettings| {
                 s.room != room && s.crate_code.is_some() && s.crate_code == text.krate
             };
@@ -505,6 +512,7 @@ impl Reader<'_> {
             sensors.push(SensorSettings {
                 near,
                 accuracy,
+                checked,
                 id: SensorId(0),
                 name,
                 room,

@@ -152,6 +152,7 @@ pub(super) struct SensorText {
     pub(super) krate: Option<String>,
     pub(super) near: Option<Spanned<String>>,
     pub(super) accuracy: Option<AccuracyText>,
+    pub(super) checked: Option<Spanned<String>>,
 }
 
 #[derive(Deserialize)]

@@ -127,5 +127,11 @@ pub async fn due(
         clumps: totals.clumps,
         tubers: totals.have,
     };
-    Ok(due::due(&crates, &spring))
+    let mut all = due::due(&crates, &spring);
+    let sensors = settings.sensors.iter();
+    all.extend(due::checks(
+        sensors.filter_map(|s| Some((s.name.as_str(), s.checked?))),
+    ));
+    all.sort();
+    Ok(all)
 }

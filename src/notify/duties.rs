@@ -93,6 +93,10 @@ pub fn morning(due: &[Due], today: NaiveDate) -> Vec<String> {
                 when()
             )),
             Duty::Wake if soon => Some(format!("Bring tubers into the warmth: {}.", when())),
+            Duty::Check { sensors } if left <= 0 => Some(format!(
+                "Compare again what was last compared a year ago: {}.",
+                sensors.join(", ")
+            )),
             Duty::Plant if soon => Some(format!("Planting begins: {}.", when())),
             _ => None,
         });
@@ -134,6 +138,10 @@ pub fn event(what: &Duty) -> (String, String) {
             "Two weeks of warmth show the eyes, and the cuts dry before planting.".to_owned(),
         ),
         Duty::Wake => ("Bring tubers into the warmth".to_owned(), String::new()),
+        Duty::Check { sensors } => (
+            format!("Compare {}: {}", if sensors.len() == 1 { "a sensor" } else { "sensors" }, sensors.join(", ")),
+            "In melting ice for temperature, over a saturated salt for humidity; then write the day after `checked` in the configuration.".to_owned(),
+        ),
         Duty::Plant => (
             "Planting begins".to_owned(),
             "When the soil is warm enough: the page Planting tells where a sensor is in the bed."

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 
 use crate::{
     stock::{
@@ -19,6 +19,10 @@ use crate::{
         },
     },
 };
+
+/// How long a crate may be on its way from the field before it is taken to be stored. Our choice: tubers
+/// dry for one to three days (common practice).
+const ON_ITS_WAY: TimeDelta = TimeDelta::days(7);
 
 /// What the ledger tells of looks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -79,6 +83,8 @@ pub fn standing(
             .or(krate.steps.lifted)
             .or(known.map(|l| l.came));
         let came = came.map_or(today, &day);
+        // It is in hands every day; later it was packed, and nobody said so.
+        let on_its_way = !packed && today.signed_duration_since(came) <= ON_ITS_WAY;
         let room = settings
             .rooms
             .iter()
@@ -116,8 +122,7 @@ pub fn standing(
             room: room.map_or_else(|| krate.room.trim().to_owned(), |r| r.name.clone()),
             packing: krate.packing.clone(),
             packed: came,
-            // A crate on its way from the field is in hands every day.
-            look: round::due(&check, today).filter(|_| packed),
+            look: round::due(&check, today).filter(|_| !on_its_way),
             weighed: weighed.map(|w| day(w.at.to_utc())),
             dries_out: field::over_dry(&krate.steps, washed)
                 .filter(|_| !packed)

@@ -2,13 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{Days, NaiveDate};
+use chrono::{Days, Months, NaiveDate};
 
 use super::{CrateCode, plan::Dates, round};
 
 /// A sample crate is weighed every so many days: monthly, as crates are looked at (University of
 /// Minnesota Extension; common among farms).
 const WEIGH: u64 = 30;
+/// A sensor is compared again after so many months: yearly is the usual practice (of EN 13486, from memory).
+const CHECK_MONTHS: u32 = 12;
 /// Bare tubers are over-dry after about so many days (growers).
 pub const BARE_DAYS: f64 = 3.0;
 
@@ -67,6 +69,11 @@ pub enum Duty {
     Wake,
     /// Planting begins.
     Plant,
+    /// Sensors are compared with something that is known.
+    Check {
+        /// Their names.
+        sensors: Vec<String>,
+    },
 }
 
 /// Something to be done on a day.
@@ -147,6 +154,22 @@ pub fn looks(crates: &[Standing]) -> Vec<Due> {
     each.collect()
 }
 
+/// Sensors to be compared again, by the day on which each was last; those of which nobody said are left out.
+pub fn checks<'a>(checked: impl IntoIterator<Item = (&'a str, NaiveDate)>) -> Vec<Due> {
+    let mut days: BTreeMap<NaiveDate, Vec<String>> = BTreeMap::new();
+    for (sensor, last) in checked {
+        let day = last.checked_add_months(Months::new(CHECK_MONTHS));
+        days.entry(day.unwrap_or(last))
+            .or_default()
+            .push(sensor.to_owned());
+    }
+    let each = days.into_iter().map(|(day, sensors)| Due {
+        day,
+        what: Duty::Check { sensors },
+    });
+    each.collect()
+}
+
 /// All that is due, the earliest first; what nothing speaks for is left out: an order of nothing, the
 /// dividing where no clump is, a spring without tubers.
 pub fn due(crates: &[Standing], spring: &Spring) -> Vec<Due> {
@@ -195,6 +218,27 @@ mod tests {
         NaiveDate::from_ymd_opt(year, m, d).unwrap()
     }
 
+    #[test]
+    fn a_sensor_is_compared_again_after_a_year() {
+        let on = |y, m, d| NaiveDate::from_ymd_opt(y, m, d).unwrap();
+        let told = checks([
+            ("north", on(2026, 10, 1)),
+            ("probe", on(2024, 2, 29)),
+            ("back", on(2026, 10, 1)),
+        ]);
+        let days: Vec<_> = told.iter().map(|due| (due.day, due.what.clone())).collect();
+        let check = |names: &[&str]| Duty::Check {
+            sensors: names.iter().map(|n| (*n).to_owned()).collect(),
+        };
+        assert_eq!(
+            days,
+            [
+                (on(2025, 2, 28), check(&["probe"])),
+                (on(2027, 10, 1), check(&["north", "back"]))
+            ]
+        );
+    }
+
     fn krate(code: &str, room: &str, packing: &str, look: NaiveDate) -> Standing {
         Standing {
             code: code.parse().unwrap(),
@@ -237,6 +281,7 @@ mod tests {
                 Duty::Divide { clumps } => format!("divide {clumps}"),
                 Duty::Wake => "wake".to_owned(),
                 Duty::Plant => "plant".to_owned(),
+                Duty::Check { sensors } => format!("check {}", sensors.len()),
             };
             format!("{} {what}", due.day.format("%m-%d"))
         });

@@ -1,5 +1,6 @@
 //! What the judge must know of a site: rooms with their limits, sensors with their roles.
 
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::climate::tuber::SensorError;
@@ -157,6 +158,9 @@ pub struct SensorSettings {
     /// How far it may be off in kelvin and in points of humidity; as common sensors when left out.
     #[serde(default)]
     pub accuracy: Option<(f64, f64)>,
+    /// The day on which it was last compared with something that is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub checked: Option<NaiveDate>,
 }
 
 /// The longest that a sensor may say nothing, whatever its interval: common practice for

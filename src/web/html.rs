@@ -478,6 +478,8 @@ pub struct CrateGroup {
     pub air: Vec<(Tone, String)>,
     /// The crates.
     pub krates: Vec<Krate>,
+    /// Where something is noted for all of them at once.
+    pub several: Option<String>,
 }
 
 /// One crate.

@@ -462,6 +462,7 @@ mod tests {
             arrives: Arrives::Live,
             near: None,
             accuracy: None,
+            checked: None,
         };
         let warmer = Band {
             high_c: 12.0,

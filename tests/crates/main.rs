@@ -34,6 +34,7 @@ fn sensor(id: u32, name: &str, room: &str, role: Role) -> SensorSettings {
         arrives: Arrives::Live,
         near: None,
         accuracy: None,
+        checked: None,
     }
 }
 

@@ -173,6 +173,39 @@ async fn from_the_dig_to_the_bed_every_tuber_is_accounted_for() {
             ],
         )
         .await;
+    // Will there be enough? Of Quenbrisk there are 38 - 3 - 2 = 33 divisions and 10 clumps. Of 22 clumps
+    // of the farm 12 + 10 were divided, 10 of them Quenbrisk: these made 38, so 10 more make another 38,
+    // and if all of them live there are 33 + 38 = 71 plants. 90 are wanted.
+    season
+        .on(
+            41,
+            &[json!({ "kind": "planned", "variety": "Quenbrisk", "wish": { "plants": 90 } })],
+        )
+        .await;
+    let page = season.daemon.get("/planting").await.text;
+    let expected = |text: &str| page.contains(text);
+    assert!(expected("You will be short of 1 variety"), "{page}");
+    assert!(
+        expected("90 wanted, 10 clumps and 33 tubers here."),
+        "{page}"
+    );
+    // Nobody can have more than all of them; short is what is wanted but for what is expected.
+    assert!(expected(" and 71."), "{page}");
+    let figure = |after: &str| -> u32 {
+        let text = page
+            .split(after)
+            .nth(1)
+            .unwrap_or_else(|| panic!("`{after}` is not in {page}"));
+        text.split(|c: char| !c.is_ascii_digit())
+            .next()
+            .unwrap()
+            .parse()
+            .unwrap()
+    };
+    let plants = figure("33 tubers here. ");
+    assert_eq!(figure("short by "), 90 - plants);
+    assert!((50..=71).contains(&plants), "{plants}");
+
     // March: one clump of Quenbrisk is missing; the 9 that are there make 31.
     let (clumps, count) = season.held("C-03", "Quenbrisk").await;
     assert_eq!(count, 10);

@@ -45,6 +45,7 @@ fn settings(scenario: &Scenario) -> Settings {
             arrives: Arrives::Live,
             near: None,
             accuracy: None,
+            checked: None,
         });
     Settings {
         rooms: vec![RoomSettings::storing(ROOM, Limits::default())],

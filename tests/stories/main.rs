@@ -91,6 +91,7 @@ impl Story {
                         },
                         near: None,
                         accuracy: None,
+                        checked: None,
                     });
                 }
                 ["zone", zone] => telling.zone = zone.parse().unwrap(),

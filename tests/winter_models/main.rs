@@ -71,6 +71,7 @@ fn settings() -> Settings {
         arrives: Arrives::Live,
         near: None,
         accuracy: None,
+        checked: None,
     };
     Settings {
         rooms: vec![RoomSettings::storing(ROOM, Limits::default())],

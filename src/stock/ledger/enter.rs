@@ -115,7 +115,9 @@ impl Draft<'_> {
                     if fresh {
                         *steps = Steps::default();
                     }
-                    steps.lifted = Some(at);
+                    // Entered late, it lies where it is since the day it was dug.
+                    let dug = dug.and_then(|day| day.and_hms_opt(12, 0, 0));
+                    steps.lifted = Some(dug.map_or(at, |noon| noon.and_utc().min(at)));
                 })?;
                 let lot = self.lot_like(Lot {
                     krate,

@@ -92,6 +92,7 @@ fn uid(site: &str, due: &Due) -> String {
         Duty::Divide { .. } => format!("divide {year}"),
         Duty::Wake => format!("wake {year}"),
         Duty::Plant => format!("plant {year}"),
+        Duty::Check { .. } => format!("check {day}"),
     };
     let name = urn(&format!("due in {site}: {what}"));
     name.trim_start_matches("urn:uuid:").to_owned()
@@ -143,6 +144,12 @@ mod tests {
             ),
             of(day(3, 9), Duty::Order { varieties: 3 }),
             of(day(4, 24), Duty::Divide { clumps: 40 }),
+            of(
+                day(10, 1),
+                Duty::Check {
+                    sensors: vec!["north".into()],
+                },
+            ),
             of(day(12, 31), Duty::Plant),
         ]
     }

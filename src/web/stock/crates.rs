@@ -380,6 +380,15 @@ impl Cards<'_> {
                     krate(c, by, threats.first(), status, site, now)
                 })
                 .collect(),
+            several: match (by, group.crates.first()) {
+                (By::Place, Some(c)) => Some(format!(
+                    "/several?room={}&shelf={}",
+                    view::url(&c.room),
+                    view::url(shelf(&c.place))
+                )),
+                (By::Variety, _) => Some(format!("/several?variety={}", view::url(&group.title))),
+                _ => None,
+            },
         }
     }
 }

@@ -1,5 +1,6 @@
 //! Entries of the ledger in words.
 
+use super::super::forms::Again;
 use crate::{
     notify::words::{Manner, count},
     stock::{
@@ -176,6 +177,21 @@ pub(super) fn told(
             "Mend that part, then send all of it again.".to_owned(),
         )),
     }
+}
+
+/// The same for a form that can be sent once more, where the person means it.
+pub(super) fn again(outcome: &Outcome, stock: &Stock, now: Stamp, manner: Manner) -> Option<Again> {
+    let (why, remedy) = told(outcome, stock, now, manner)?;
+    let (confirm, newest) = match outcome {
+        Outcome::Changed { newest, .. } => (true, newest.0.to_string()),
+        Outcome::Doubted(_) => (true, String::new()),
+        _ => (false, String::new()),
+    };
+    Some(Again {
+        why: format!("{why} {remedy}"),
+        confirm: confirm.then_some("Note it all the same"),
+        newest,
+    })
 }
 
 /// A refusal and its remedy as two sentences.

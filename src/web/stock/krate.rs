@@ -37,7 +37,7 @@ use crate::{
     },
     stock::{
         check::check_character,
-        ledger::{Crate, CrateId, Outcome, Stock},
+        ledger::{Crate, CrateId, Stock},
     },
     store::entries::Told,
     watch::{
@@ -103,17 +103,7 @@ pub(super) async fn deed(
                 confirm: None,
                 newest: String::new(),
             };
-            return page(
-                &site,
-                &code,
-                Shown {
-                    again: Some(again),
-                    fields,
-                    all: false,
-                },
-                back,
-            )
-            .await;
+            return page(&site, &code, Shown::again(again, fields), back).await;
         }
     };
     let outcomes = enter::enter(&site, who, vec![asked], false).await;
@@ -122,30 +112,10 @@ pub(super) async fn deed(
         return Ok(Redirect::to(&back).into_response());
     };
     let stock = site.store.stock().await.map_err(Failed::store(&site))?;
-    let Some((why, remedy)) = history::told(outcome, &stock, site.clock.now(), site.manner) else {
+    let Some(again) = history::again(outcome, &stock, site.clock.now(), site.manner) else {
         return Ok(Redirect::to(&format!("{back}#done")).into_response());
     };
-    let (confirm, newest) = match outcome {
-        Outcome::Changed { newest, .. } => (Some("Note it all the same"), newest.0.to_string()),
-        Outcome::Doubted(_) => (Some("Note it all the same"), fields.get("seen").to_owned()),
-        _ => (None, String::new()),
-    };
-    let again = Again {
-        why: format!("{why} {remedy}"),
-        confirm,
-        newest,
-    };
-    page(
-        &site,
-        &code,
-        Shown {
-            again: Some(again),
-            fields,
-            all: false,
-        },
-        back,
-    )
-    .await
+    page(&site, &code, Shown::again(again, fields), back).await
 }
 
 /// What a page shows beside the crate.
@@ -156,6 +126,17 @@ struct Shown {
     fields: Fields,
     /// The whole history.
     all: bool,
+}
+
+impl Shown {
+    /// What was asked is asked about again, with what was typed.
+    fn again(again: Again, fields: Fields) -> Self {
+        Self {
+            again: Some(again),
+            fields,
+            all: false,
+        }
+    }
 }
 
 fn weight_text(grams: u32, unit: Unit) -> String {

@@ -242,23 +242,9 @@ pub(super) async fn note(
     let outcomes = enter::enter(&site, who, asked, true).await;
     let outcomes = outcomes.map_err(|error| acts::unavailable(&site, &error))?;
     let stock = site.store.stock().await.map_err(Failed::store(&site))?;
-    let refused = outcomes.iter().find_map(|outcome| {
-        let (why, remedy) = history::told(outcome, &stock, site.clock.now(), site.manner)?;
-        (*outcome != Outcome::NotAlone).then(|| {
-            let (confirm, newest) = match outcome {
-                Outcome::Changed { newest, .. } => {
-                    (Some("Note it all the same"), newest.0.to_string())
-                }
-                Outcome::Doubted(_) => (Some("Note it all the same"), String::new()),
-                _ => (None, String::new()),
-            };
-            Again {
-                why: format!("{why} {remedy}"),
-                confirm,
-                newest,
-            }
-        })
-    });
+    let refused = (outcomes.iter())
+        .filter(|outcome| **outcome != Outcome::NotAlone)
+        .find_map(|outcome| history::again(outcome, &stock, site.clock.now(), site.manner));
     if let Some(again) = refused {
         return refuse(again, fields).await;
     }
