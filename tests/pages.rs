@@ -460,6 +460,7 @@ fn spring() -> Vec<String> {
             count: HOSTILE.into(),
             open: true,
         },
+        key: HOSTILE.into(),
     };
     vec![planting.render().unwrap(), season.render().unwrap()]
 }

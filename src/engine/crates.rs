@@ -10,13 +10,13 @@ use crate::{
     inbox::Receipt,
     stock::{
         CrateCode, Form,
-        ledger::{Asked, Deed, Entry, Outcome},
+        ledger::{Asked, Deed, Entry, EntryId, Outcome},
         list::Crate,
     },
     store::{StoreError, Tx, ledger::Request},
     watch::{
         Act, CrateFacts, Stamp,
-        act::{Stood, Weighed},
+        act::{Stood, Unweighed, Weighed},
     },
 };
 
@@ -113,8 +113,13 @@ impl Engine {
         }
         self.stood(tx, at, who, &stock.list()).await?;
         for entry in &entries {
-            let Deed::Weighed { krate, .. } = &entry.deed else {
-                continue;
+            let krate = match &entry.deed {
+                Deed::Weighed { krate, .. } => krate,
+                Deed::Undone { entry: earlier } => {
+                    self.unweighed(tx, at, *earlier, &entry.who).await?;
+                    continue;
+                }
+                _ => continue,
             };
             let nth = outcomes
                 .iter()
@@ -142,7 +147,7 @@ impl Engine {
         };
         let act = Act::Weighed(Weighed {
             krate: krate.to_string(),
-            weighed_at: Stamp::from(entry.done_at()).min(at),
+            weighed_at: weighed_at(entry),
             grams: *grams,
             anew,
         });
@@ -157,6 +162,32 @@ impl Engine {
         }
         Ok(())
     }
+
+    /// Lets the judge forget a weighing that was taken back, if that is what was taken back.
+    async fn unweighed(
+        &mut self,
+        tx: &mut Tx,
+        at: Stamp,
+        entry: EntryId,
+        who: &str,
+    ) -> Result<(), StoreError> {
+        let Some(entry) = tx.entry(entry).await? else {
+            return Ok(());
+        };
+        let Deed::Weighed { krate, .. } = &entry.deed else {
+            return Ok(());
+        };
+        let act = Act::Unweighed(Unweighed {
+            krate: krate.to_string(),
+            weighed_at: weighed_at(&entry),
+        });
+        self.act(tx, at, who, act).await
+    }
+}
+
+/// When a crate stood on the scale.
+fn weighed_at(entry: &Entry) -> Stamp {
+    Stamp::from(entry.done_at()).min(entry.at.into())
 }
 
 /// What crates on the scale weighed before; none where earlier weights count no more, because something came

@@ -119,9 +119,19 @@ pub(super) fn dug(text: &str) -> Result<Option<NaiveDate>, Wrong> {
     }
     match NaiveDate::parse_from_str(text, "%Y-%m-%d") {
         Err(_) => wrong("is not a day of the calendar"),
-        Ok(day) if !(2000..=2099).contains(&day.year()) => wrong("is outside 2000 to 2099"),
-        Ok(day) => Ok(Some(day)),
+        Ok(day) => dig(day).map(Some),
     }
+}
+
+/// A day on which tubers can have been dug: one that a list can hold.
+pub(super) fn dig(day: NaiveDate) -> Result<NaiveDate, Wrong> {
+    if (2000..=2099).contains(&day.year()) {
+        return Ok(day);
+    }
+    Err((
+        format!("`{day}` is outside 2000 to 2099"),
+        "write year-month-day, such as 2026-10-21".into(),
+    ))
 }
 
 /// Whether day, month and year of three numbers could change places.

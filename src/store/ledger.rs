@@ -18,7 +18,7 @@ use crate::{
 };
 
 /// Entries of others that are told when a crate changed under somebody's hands; the newest.
-const TOLD: i64 = 20;
+const TOLD: usize = 20;
 
 /// What was asked together of the ledger.
 pub struct Request<'a> {
@@ -283,23 +283,21 @@ impl Tx {
         own: Option<&str>,
     ) -> Result<Option<Outcome>, StoreError> {
         let rows = sqlx::query(
-            "select * from (
-                 select g.* from ledger_crate c join ledger g using (entry_id)
-                 where c.crate_id = ?1 and ?2 < c.entry_id order by c.entry_id desc limit ?3
-             ) order by entry_id",
+            "select g.* from ledger_crate c join ledger g using (entry_id)
+             where c.crate_id = ?1 and ?2 < c.entry_id order by c.entry_id",
         )
         .bind(krate.0)
         .bind(seen.0)
-        .bind(TOLD)
         .fetch_all(&mut *self.0)
         .await?;
         let since: Vec<Entry> = rows.iter().map(entry).collect::<Result<_, _>>()?;
         let is_own = |e: &Entry| own.is_some() && e.key.as_deref().and_then(hand) == own;
         let newest = since.last().map(|e| e.id);
-        let since: Vec<Entry> = since
+        let mut since: Vec<Entry> = since
             .into_iter()
             .filter(|e| !e.deed.only_adds() && !is_own(e))
             .collect();
+        since.drain(..since.len().saturating_sub(TOLD));
         Ok(newest
             .filter(|_| !since.is_empty())
             .map(|newest| Outcome::Changed { since, newest }))
@@ -435,9 +433,16 @@ impl Tx {
                 .await?;
             }
             Change::Wish { variety, after, .. } => {
-                sqlx::query!("delete from wish where variety = ?1", variety)
-                    .execute(&mut *connection)
+                // The database tells capitals from small letters outside of ASCII.
+                let known = sqlx::query_scalar!("select variety from wish")
+                    .fetch_all(&mut *connection)
                     .await?;
+                let same = |known: &String| known.to_lowercase() == variety.to_lowercase();
+                for known in known.into_iter().filter(same) {
+                    sqlx::query!("delete from wish where variety = ?1", known)
+                        .execute(&mut *connection)
+                        .await?;
+                }
                 if let Some(wish) = after {
                     let body = text(wish);
                     sqlx::query!(
@@ -485,7 +490,8 @@ impl Tx {
             .transpose()
     }
 
-    async fn entry(&mut self, id: EntryId) -> Result<Option<Entry>, StoreError> {
+    /// An entry by its number.
+    pub async fn entry(&mut self, id: EntryId) -> Result<Option<Entry>, StoreError> {
         let row = sqlx::query("select * from ledger where entry_id = ?1")
             .bind(id.0)
             .fetch_optional(&mut *self.0)
@@ -527,7 +533,10 @@ impl Tx {
                    select g.entry_id, g.kind from crate
                    join ledger_crate c using (crate_id) join ledger g using (entry_id)
                    where crate.code = ?1
-               ), weighed as (select max(entry_id) as last from about where kind = 'weighed')
+               ), weighed as (
+                   select max(entry_id) as last from about where kind = 'weighed'
+                     and not exists (select 1 from ledger u where u.undoes = about.entry_id)
+               )
                select exists (
                    select 1 from about, weighed where last < about.entry_id and (kind = 'packed' or exists (
                        select 1 from posting p join lot l using (lot_id) join crate using (crate_id)

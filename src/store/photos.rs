@@ -28,6 +28,8 @@ pub enum Kept {
     New,
     /// It was kept before.
     Known,
+    /// Another picture was kept under its key.
+    Other,
     /// No more are taken.
     Full,
 }
@@ -46,16 +48,23 @@ impl Store {
     /// Keeps a picture.
     pub async fn keep_photo(&self, photo: &Photo) -> Result<Kept, StoreError> {
         let mut tx = self.begin().await?;
-        let counted = sqlx::query!(
-            r#"select count(*) as "all!: i64", coalesce(sum(crate_id = ?1), 0) as "own!: i64",
-                      coalesce(sum(key = ?2), 0) as "same!: i64" from photo"#,
+        let known = sqlx::query_scalar!(
+            r#"select crate_id = ?2 and jpeg = ?3 as "same!: bool" from photo where key = ?1"#,
+            photo.key,
             photo.krate.0,
-            photo.key
+            photo.jpeg
+        )
+        .fetch_optional(&mut *tx.0)
+        .await?;
+        let counted = sqlx::query!(
+            r#"select count(*) as "all!: i64", coalesce(sum(crate_id = ?1), 0) as "own!: i64"
+               from photo"#,
+            photo.krate.0
         )
         .fetch_one(&mut *tx.0)
         .await?;
-        let kept = if counted.same != 0 {
-            Kept::Known
+        let kept = if let Some(same) = known {
+            if same { Kept::Known } else { Kept::Other }
         } else if OF_ONE <= counted.own || OF_ALL <= counted.all {
             Kept::Full
         } else {

@@ -35,6 +35,8 @@ pub enum Act {
     Crates(Stood),
     /// A crate was weighed.
     Weighed(Weighed),
+    /// A weighing was taken back.
+    Unweighed(Unweighed),
 }
 
 /// Crates as they stand from here on.
@@ -60,6 +62,17 @@ pub struct Weighed {
     /// Something was taken out or put in since the last time: earlier weighings count no more.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub anew: bool,
+}
+
+/// A weighing that was written down wrongly.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Unweighed {
+    /// Which crate.
+    #[serde(rename = "crate")]
+    pub krate: String,
+    /// When it was said to stand on the scale.
+    pub weighed_at: Stamp,
 }
 
 /// When the recorder was last known to run.
@@ -133,7 +146,8 @@ impl Act {
             Self::Stage(_) => "stage",
             Self::Channel(_) => "channel",
             Self::Crates(_) => "crates",
-            Self::Weighed(_) => "weighed",
+            // The log takes these words and no others; a weighing taken back has no grams.
+            Self::Weighed(_) | Self::Unweighed(_) => "weighed",
         }
     }
 
@@ -149,6 +163,7 @@ impl Act {
             Self::Channel(b) => serde_json::to_string(b),
             Self::Crates(b) => serde_json::to_string(b),
             Self::Weighed(b) => serde_json::to_string(b),
+            Self::Unweighed(b) => serde_json::to_string(b),
         };
         json.expect("plain data always encodes")
     }
@@ -167,7 +182,10 @@ impl Act {
             "stage" => Self::Stage(serde_json::from_str(body)?),
             "channel" => Self::Channel(serde_json::from_str(body)?),
             "crates" => Self::Crates(serde_json::from_str(body)?),
-            "weighed" => Self::Weighed(serde_json::from_str(body)?),
+            "weighed" => match serde_json::from_str(body) {
+                Ok(unweighed) => Self::Unweighed(unweighed),
+                Err(_) => Self::Weighed(serde_json::from_str(body)?),
+            },
             other => {
                 let what = format!("there is no act `{other}`");
                 return Err(serde_json::Error::custom(what));
@@ -227,6 +245,11 @@ impl Act {
                 weighed_at,
                 grams,
                 anew,
+            },
+            Self::Unweighed(Unweighed { krate, weighed_at }) => Input::Unweighed {
+                at,
+                krate,
+                weighed_at,
             },
         }
     }

@@ -97,6 +97,15 @@ pub enum Input {
         /// Something was taken out or put in since the last time: earlier weighings count no more.
         anew: bool,
     },
+    /// A weighing was taken back.
+    Unweighed {
+        /// When this was written down.
+        at: Stamp,
+        /// Which crate.
+        krate: String,
+        /// When it was said to stand on the scale.
+        weighed_at: Stamp,
+    },
     /// Time has passed and nothing else.
     Tick {
         /// The time now.
@@ -134,6 +143,7 @@ impl Input {
             | Self::Channel { at, .. }
             | Self::Crates { at, .. }
             | Self::Weighed { at, .. }
+            | Self::Unweighed { at, .. }
             | Self::Tick { at }
             | Self::Settings { at, .. }
             | Self::Started { at, .. } => *at,

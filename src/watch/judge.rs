@@ -148,6 +148,15 @@ impl Judge {
                     self.models.weigh(krate, *weighed_at, *grams, *anew);
                 }
             }
+            Input::Unweighed {
+                at,
+                krate,
+                weighed_at,
+            } => {
+                self.cross(*at, &mut out);
+                self.now = self.now.max(*at);
+                self.models.unweigh(krate, *weighed_at);
+            }
             Input::Tick { at } => self.cross(*at, &mut out),
             Input::Settings { at, settings } => {
                 self.cross(*at, &mut out);

@@ -326,3 +326,44 @@ async fn a_crate_has_a_page_with_what_threatens_it_and_takes_its_weight() {
     }
     daemon.running.finish().await;
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_weighing_that_is_taken_back_tells_of_no_drying() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    pass(&farm, &daemon, 0, 50).await;
+    import(&farm, LIST).await;
+    farm.clock.set(hour(50).plus(6000));
+    knows(&daemon, "C-01", |_| true).await;
+    let enter = async |deed: &str| {
+        let request = daemon
+            .client
+            .post(format!("{}/api/stock/entries", daemon.base))
+            .header("content-type", "application/json")
+            .body(format!(
+                "{{\"entries\":[{{\"deed\":{deed},\"sure\":true}}]}}"
+            ));
+        let answer = Answer::of(request).await;
+        assert!(answer.text.contains("\"entered\""), "{}", answer.text);
+    };
+    let weigh = |grams: u32| format!(r#"{{"kind":"weighed","crate":"C-01","grams":{grams}}}"#);
+    enter(&weigh(4500)).await;
+    farm.clock.set(hour(51));
+    // Entry 4 is the first weighing. A figure was left out.
+    enter(&weigh(440)).await;
+    knows(&daemon, "C-01", |k| {
+        k.weighings.iter().any(|w| w.grams == 440)
+    })
+    .await;
+    enter(r#"{"kind":"undone","entry":5}"#).await;
+    let now = knows(&daemon, "C-01", |k| {
+        k.weighings.iter().all(|w| w.grams != 440)
+    })
+    .await;
+    assert_eq!(now.models.krate("C-01").unwrap().weighed_loss(), None);
+    let before = stock(&now, hour(52));
+    daemon.running.finish().await;
+    let daemon = farm.start().await;
+    assert_eq!(stock(&status(&daemon), hour(52)), before);
+    daemon.running.finish().await;
+}

@@ -17,5 +17,6 @@ mod rounds;
 mod season;
 mod spring;
 mod told;
+mod twice;
 mod verdicts;
 mod wires;

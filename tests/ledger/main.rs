@@ -6,7 +6,7 @@ use std::path::Path;
 use overwinter::{
     stock::{
         CrateCode, Finding, Form,
-        ledger::{Asked, Deed, EntryId, Outcome, Stock, To},
+        ledger::{Asked, Deed, EntryId, Outcome, Stock, To, Wish},
         list,
     },
     store::{Store, ledger::Request},
@@ -201,6 +201,98 @@ async fn the_second_of_two_is_told_what_the_first_did() {
         [Outcome::Entered(EntryId(5))]
     );
     assert_eq!(store.stock().await.unwrap().tubers(), 5);
+    store.close().await;
+}
+
+/// However much was only looked at since, and by however many.
+#[tokio::test]
+async fn what_others_did_is_told_behind_any_number_of_looks() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path()).await;
+    let sold = Deed::Sold {
+        lot: lot(1),
+        count: 2,
+    };
+    let made = [lifted("A-1", "Amber Lantern", 12).into(), sold.into()];
+    enter(&store, "Ada", &made, false).await;
+    let look = Deed::Looked {
+        krate: code("A-1"),
+        lot: None,
+        finding: Finding::Sound,
+        count: None,
+    };
+    let looks: Vec<Asked> = (0..30).map(|_| look.clone().into()).collect();
+    enter(&store, "Ada", &looks, false).await;
+    let sold = Deed::Sold {
+        lot: lot(1),
+        count: 2,
+    };
+    let ben = keyed("phone-of-ben-1", Some(EntryId(1)), sold);
+    let told = enter(&store, "Ben", &[ben], false).await;
+    let [Outcome::Changed { since, newest }] = told.as_slice() else {
+        panic!("{told:?}")
+    };
+    assert_eq!((since.len(), *newest), (1, EntryId(32)));
+    store.close().await;
+}
+
+#[tokio::test]
+async fn a_wish_is_one_wish_in_whatever_letters() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path()).await;
+    let wish = |variety: &str, plants: Option<u32>| -> Asked {
+        Deed::Planned {
+            variety: variety.into(),
+            wish: plants.map(|plants| Wish { plants, bed: None }),
+        }
+        .into()
+    };
+    for (variety, plants) in [
+        ("élan du soir", Some(20)),
+        ("Élan du Soir", Some(40)),
+        ("ÉLAN DU SOIR", Some(30)),
+        ("élan du soir", None),
+    ] {
+        let done = enter(&store, "Ada", &[wish(variety, plants)], false).await;
+        assert!(matches!(done.as_slice(), [Outcome::Entered(_)]), "{done:?}");
+        let stock = store.stock().await.unwrap();
+        let wishes: Vec<_> = stock.wishes().map(|(v, w)| (v, w.plants)).collect();
+        let wanted: Vec<_> = plants.iter().map(|n| (variety, *n)).collect();
+        assert_eq!(wishes, wanted);
+        assert_eq!(*stock, folded(&store).await);
+    }
+    store.close().await;
+}
+
+#[tokio::test]
+async fn a_weighing_that_was_taken_back_says_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path()).await;
+    let weighed = |grams| -> Asked {
+        Deed::Weighed {
+            krate: code("A-1"),
+            grams,
+        }
+        .into()
+    };
+    let sold = Deed::Sold {
+        lot: lot(1),
+        count: 1,
+    };
+    let asked = [
+        lifted("A-1", "Amber Lantern", 12).into(),
+        weighed(10_000),
+        sold.into(),
+        weighed(92_000),
+        Deed::Undone { entry: EntryId(4) }.into(),
+    ];
+    let done = enter(&store, "Ada", &asked, true).await;
+    assert!(matches!(done[4], Outcome::Entered(EntryId(5))), "{done:?}");
+    let mut tx = store.begin().await.unwrap();
+    assert_eq!(tx.last_weight(&code("A-1")).await.unwrap(), Some(10_000));
+    // One was sold since that weight.
+    assert!(tx.changed_since_weighed(&code("A-1")).await.unwrap());
+    tx.commit().await.unwrap();
     store.close().await;
 }
 

@@ -1,6 +1,6 @@
 //! From what is asked to what it does to the stock.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 
 use super::{
     Account, Change, Crate, CrateId, Deed, Draft, Lot, LotId, MOST, Refusal, Steps, Stock, To,
@@ -84,6 +84,11 @@ fn any(text: &str, most: usize) -> Result<String, Refusal> {
     words(cell::words(text.trim(), most))
 }
 
+fn dig(day: Option<NaiveDate>) -> Result<Option<NaiveDate>, Refusal> {
+    let day = day.map(cell::dig).transpose();
+    day.map_err(|(why, remedy)| Refusal::Words { why, remedy })
+}
+
 fn counted(count: u32) -> Result<i64, Refusal> {
     match count {
         0 => Err(Refusal::Nothing),
@@ -118,7 +123,7 @@ impl Draft<'_> {
                     krate,
                     variety,
                     form: *form,
-                    dug: *dug,
+                    dug: dig(*dug)?,
                     each_ug: None,
                     note: String::new(),
                     prepared: crate::stock::Prepared::default(),
@@ -177,6 +182,9 @@ impl Draft<'_> {
                     Some(into) => self.crate_for(into, steps)?,
                     None => from.krate,
                 };
+                if self.stock.content(krate).next().is_none() {
+                    self.steps(krate, |of| *of = steps)?;
+                }
                 self.tubers(*lot, -taken, Account::Divided)?;
                 if new != 0 {
                     let made = Lot {
@@ -282,7 +290,7 @@ impl Draft<'_> {
                         some("variety", v, list::VARIETY)
                     })?,
                     form: form.unwrap_or(was.form),
-                    dug: dug.or(was.dug),
+                    dug: dig(*dug)?.or(was.dug),
                     note: note
                         .as_deref()
                         .map_or(Ok(was.note.clone()), |n| any(n, list::NOTE))?,
@@ -406,7 +414,7 @@ impl Draft<'_> {
                 krate: id,
                 variety,
                 form: lot.form,
-                dug: lot.dug,
+                dug: dig(lot.dug)?,
                 each_ug: each,
                 note: any(&lot.note, list::NOTE)?,
                 prepared: lot.prepared,
@@ -568,10 +576,12 @@ impl Draft<'_> {
 
     /// The lot of its crate in which these may lie, made when there is none.
     fn lot_like(&mut self, wanted: Lot) -> Result<LotId, Refusal> {
-        let alike = self
-            .stock
-            .lots()
-            .filter(|(_, lot, _)| lot.krate == wanted.krate && lot.is_alike(&wanted));
+        // An empty lot is taken up again only if it says nothing of tubers that are gone.
+        let alike = self.stock.lots().filter(|(_, lot, count)| {
+            lot.krate == wanted.krate
+                && lot.is_alike(&wanted)
+                && (*count != 0 || (lot.each_ug == wanted.each_ug && lot.note == wanted.note))
+        });
         match alike.min_by_key(|(id, _, count)| (*count == 0, *id)) {
             Some((id, ..)) => Ok(id),
             None => self.new_lot(wanted),

@@ -238,6 +238,19 @@ fn refusals_say_what_is_wrong_and_change_nothing() {
             "that is how it stands already",
         ),
         (lifted("A-1", "  ", 3), "no variety is named"),
+        // What no list could bring back.
+        (
+            Deed::Corrected {
+                lot,
+                count: None,
+                variety: None,
+                form: None,
+                dug: NaiveDate::from_ymd_opt(26, 10, 21),
+                note: None,
+                prepared: None,
+            },
+            "`0026-10-21` is outside 2000 to 2099",
+        ),
     ];
     for (deed, why) in table {
         let refusal = book.enter(deed).unwrap_err();
@@ -275,6 +288,72 @@ fn taking_back_leaves_what_others_did() {
     book.take_back(2).unwrap();
     book.take_back(0).unwrap();
     assert_eq!(book.stock.tubers(), 0);
+}
+
+#[test]
+fn a_crate_that_is_filled_anew_keeps_nothing_of_last_year() {
+    let mut stock = Stock::default();
+    let listed = list::Crate {
+        code: code("A-1"),
+        room: "cellar".into(),
+        place: String::new(),
+        packing: "peat".into(),
+        lots: vec![list::Lot {
+            variety: "Brindolet".into(),
+            form: Form::Clump,
+            count: 4,
+            dug: None,
+            weight_g: Some(8000),
+            note: "two with gall".into(),
+            prepared: Prepared::default(),
+        }],
+    };
+    let packed = |krate: &str| Deed::Packed {
+        krate: code(krate),
+        packing: "peat".into(),
+        skins_dry: None,
+    };
+    for (hour, deed) in [
+        (1, Deed::Listed { krate: listed }),
+        (2, packed("A-1")),
+        (
+            3,
+            Deed::Planted {
+                lot: LotId(1),
+                count: 4,
+                bed: String::new(),
+            },
+        ),
+        (9000, lifted("A-1", "Brindolet", 5)),
+        (9001, lifted("A-2", "Quenbrisk", 5)),
+        (9002, packed("A-2")),
+        (
+            9003,
+            Deed::Sold {
+                lot: LotId(3),
+                count: 5,
+            },
+        ),
+        // The cuts are fresh, whatever A-2 held before.
+        (
+            9004,
+            Deed::Divided {
+                lot: LotId(2),
+                count: 1,
+                yielded: 3,
+                into: Some(to("A-2")),
+            },
+        ),
+    ] {
+        stock.enter(&deed, at(hour)).unwrap();
+    }
+    let (fresh, count) = stock.lot(only(&stock, "A-1").0).unwrap();
+    assert_eq!((fresh.weight_g(count), fresh.note.as_str()), (None, ""));
+    let steps = stock.find(&code("A-2")).unwrap().1.steps;
+    assert_eq!(
+        (steps.packed, steps.lifted, steps.divided),
+        (None, Some(at(9000)), Some(at(9004)))
+    );
 }
 
 #[test]

@@ -196,6 +196,15 @@ impl Models {
         }
     }
 
+    /// A weighing of one crate was none.
+    pub(super) fn unweigh(&mut self, code: &str, at: Stamp) {
+        let key = code.to_ascii_uppercase();
+        if let Some(krate) = Arc::make_mut(&mut self.crates).get_mut(&key) {
+            krate.weighings.retain(|w| w.at != at);
+            self.learn();
+        }
+    }
+
     /// What has to be told so that the crates are as listed; none when they are.
     pub fn differing(&self, listed: Vec<CrateFacts>) -> Option<(Vec<CrateFacts>, Vec<String>)> {
         let gone: Vec<String> = self

@@ -25,7 +25,7 @@ use super::{
 use crate::{
     notify::telling::local,
     stock::{
-        ledger::{Asked, Deed},
+        ledger::{Asked, Deed, EntryId, Outcome},
         series::next_code,
     },
 };
@@ -90,19 +90,16 @@ pub(super) async fn make(
         Ok(asked) => asked,
         Err(why) => return again(why, fields).await,
     };
-    let stock = site.store.stock().await.map_err(Failed::store(&site))?;
-    if let Some((_, there)) = fields.krate("into").ok().and_then(|code| stock.find(&code)) {
-        let why = format!(
-            "There is a crate {} already. Choose another code, or put them in on its own page.",
-            there.code
-        );
-        return again(why, fields).await;
-    }
     let outcomes = enter::enter(&site, who, asked, true).await;
     let outcomes = outcomes.map_err(|error| acts::unavailable(&site, &error))?;
+    let stock = site.store.stock().await.map_err(Failed::store(&site))?;
     let now = site.clock.now();
     let told = outcomes.iter().find_map(|o| match o {
-        crate::stock::ledger::Outcome::NotAlone => None,
+        Outcome::NotAlone => None,
+        Outcome::Changed { .. } => Some((
+            format!("There is a crate {} already.", fields.get("into")),
+            "Choose another code, or put them in on its own page.".to_owned(),
+        )),
         other => history::told(other, &stock, now, site.manner),
     });
     match told {
@@ -122,7 +119,11 @@ fn asked(fields: &Fields, site: &Site) -> Result<Vec<Asked>, String> {
         .collect()
     };
     let lifted = part(&[("kind", "lifted"), ("packing", "")]);
-    let mut asked = vec![lifted.asked(lifted.deed(site.manner.unit)?)?];
+    let mut asked = vec![Asked {
+        // No crate of this code was there: any entry about one is of somebody else.
+        seen: Some(EntryId(0)),
+        ..lifted.asked(lifted.deed(site.manner.unit)?)?
+    }];
     if !fields.get("packing").is_empty() {
         let packed = part(&[
             ("kind", "packed"),

@@ -8,7 +8,7 @@ use super::{
 };
 use crate::{
     engine::due::Here,
-    stock::ledger::{Asked, Deed, Outcome, Refusal},
+    stock::ledger::{Asked, Outcome, Refusal},
 };
 
 /// Where and when a page is made.
@@ -23,9 +23,8 @@ pub(super) fn here(site: &Site) -> Here {
 pub(super) async fn note(
     site: &Site,
     who: Option<Extension<Who>>,
-    deeds: impl IntoIterator<Item = Deed>,
+    asked: Vec<Asked>,
 ) -> Result<Option<String>, Failed> {
-    let asked: Vec<Asked> = deeds.into_iter().map(Asked::from).collect();
     let outcomes = enter::enter(site, who, asked, true)
         .await
         .map_err(|error| acts::unavailable(site, &error))?;

@@ -14,7 +14,9 @@ use axum::{
     response::{IntoResponse, Redirect, Response},
 };
 use image::{
-    DynamicImage, ImageDecoder, ImageReader, Limits, codecs::jpeg::JpegEncoder,
+    DynamicImage, ImageDecoder, ImageError, ImageReader, Limits,
+    codecs::jpeg::JpegEncoder,
+    error::{LimitError, LimitErrorKind},
     imageops::FilterType,
 };
 use serde::Deserialize;
@@ -151,6 +153,11 @@ async fn take(
     let made = tokio::task::spawn_blocking(move || (small(&bytes), turn)).await;
     let jpeg = match made {
         Ok((Ok(jpeg), _)) => jpeg,
+        Ok((Err(ImageError::Limits(_)), _)) => {
+            return Err(Refused::Because(
+                "this picture has too many pixels; let the phone make it smaller",
+            ));
+        }
         Ok((Err(_), _)) => {
             return Err(Refused::Because(
                 "this is no JPEG or PNG picture that can be read",
@@ -173,6 +180,9 @@ async fn take(
     match site.store.keep_photo(&photo).await {
         Ok(Kept::Full) => Err(Refused::Because(
             "so many pictures are kept already that no more are taken",
+        )),
+        Ok(Kept::Other) => Err(Refused::Because(
+            "this page has kept another picture already; load the page again and choose it once more",
         )),
         Ok(kept) => Ok(kept),
         Err(error) => Err(Refused::Store(error)),
@@ -209,6 +219,11 @@ fn small(bytes: &[u8]) -> image::ImageResult<Vec<u8>> {
     let mut reader = ImageReader::new(Cursor::new(bytes)).with_guessed_format()?;
     reader.limits(limits);
     let mut decoder = reader.into_decoder()?;
+    // The decoder bounds what it takes for itself, not the pixels it hands out.
+    if READ.1 < decoder.total_bytes() {
+        let kind = LimitErrorKind::InsufficientMemory;
+        return Err(ImageError::Limits(LimitError::from_kind(kind)));
+    }
     let upright = decoder.orientation()?;
     let mut picture = DynamicImage::from_decoder(decoder)?;
     if SIDE < picture.width().max(picture.height()) {

@@ -178,7 +178,7 @@ pub(super) async fn settle(
         _ => Err("That is not understood. Use the forms of this page.".to_owned()),
     };
     let refused = match deed {
-        Ok(deed) => note(&site, who, [deed]).await?,
+        Ok(deed) => note(&site, who, vec![deed.into()]).await?,
         Err(why) => Some(why),
     };
     match refused {

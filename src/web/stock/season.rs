@@ -14,7 +14,7 @@ use axum::{
 use chrono::{DateTime, NaiveDate, Utc};
 
 use self::{
-    ask::{Sent, chosen, divided, frost, lifted, pack, sent},
+    ask::{Sent, asked, chosen, divided, frost, lifted, pack, sent},
     way::{Way, ways},
 };
 use super::{
@@ -26,6 +26,7 @@ use super::{
         pages::{Failed, path_of, render},
         view,
     },
+    form,
     krate::href,
     note::{here, note},
 };
@@ -67,6 +68,8 @@ pub struct SeasonPage {
     pub packed: Vec<(String, String, String)>,
     /// The form for what was lifted.
     pub lift: LiftForm,
+    /// Key of what this page will ask for.
+    pub key: String,
 }
 
 /// Crates at one step.
@@ -155,7 +158,10 @@ pub(super) async fn step(
 ) -> Result<Response, Failed> {
     let form = acts::form(&site, form)?;
     let refused = match deeds(&site, &form).await? {
-        Ok(deeds) => note(&site, who, deeds).await?,
+        Ok(deeds) => match asked(&form, deeds) {
+            Ok(asked) => note(&site, who, asked).await?,
+            Err(why) => Some(why),
+        },
         Err(why) => Some(why),
     };
     match refused {
@@ -263,6 +269,7 @@ async fn page(
             open: ways.is_empty() || (fault.is_some() && sent(&form, "step") == "lifted"),
         },
         fault,
+        key: form::key(),
     };
     Ok((answer, render(&page)).into_response())
 }

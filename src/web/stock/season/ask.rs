@@ -9,7 +9,7 @@ use crate::{
     stock::{
         CrateCode, Form,
         field::{DRYING_HOURS, WASHED_HOURS, Wet},
-        ledger::{self, Deed, LotId, Stock, To},
+        ledger::{self, Asked, Deed, LotId, Stock, To},
         winter::winter_of,
     },
     watch::reading::HOUR_MS,
@@ -33,6 +33,19 @@ pub(super) fn chosen(form: &Sent) -> Result<Vec<CrateCode>, String> {
         return Err("No crate is ticked. Tick those it was done to.".to_owned());
     }
     Ok(codes)
+}
+
+/// What the forms ask for; those that tubers come by have a key, so that sending one twice enters it once.
+pub(super) fn asked(form: &Sent, deeds: Vec<Deed>) -> Result<Vec<Asked>, String> {
+    let key = Some(sent(form, "key")).filter(|key| !key.is_empty());
+    if key.is_some_and(|key| ledger::bad_key(key).is_some()) {
+        return Err("This page is not as it was made. Load it again.".to_owned());
+    }
+    let mut asked: Vec<Asked> = deeds.into_iter().map(Asked::from).collect();
+    if let [one] = asked.as_mut_slice() {
+        one.key = key.map(str::to_owned);
+    }
+    Ok(asked)
 }
 
 fn whole(text: &str, what: &str) -> Result<u32, String> {
