@@ -25,9 +25,12 @@
     return day + local.toISOString().slice(11, 16);
   };
 
+  // A refusal or a question with what was typed stays until the person has answered it.
+  const asks = () => document.querySelector("#main .fault") !== null;
+
   const judge = () => {
     const now = Date.now();
-    const late = !pausedAt && OLD < now - made;
+    const late = !pausedAt && !asks() && OLD < now - made;
     const gone = lost || QUIET < now - contact || late;
     const words = gone
       ? `No contact with the monitor since ${clock(late ? made : contact)}. What you see here is old: look at the computer, and at a thermometer in the room.`
@@ -103,7 +106,7 @@
       owed = true;
       return;
     }
-    if (pausedAt) return;
+    if (pausedAt || asks()) return;
     busy = true;
     owed = false;
     asked = Date.now();

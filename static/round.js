@@ -9,6 +9,7 @@
   const HELD = 8e3; // so long a note can be taken back, and for longer while its crate is on the screen:
   const HELD_HERE = 120e3;
   const KEPT = 12 * 3600e3; // what is sent stays listed on the phone as long as a round may take
+  const WORDS = 500; // longest remark that the monitor takes, in characters
   const SIDE = 1280; // longest side of a photo in pixels
   const POUND_G = 453.59237; // the international pound, exact (1959)
   const $ = (id) => document.getElementById(id);
@@ -233,12 +234,9 @@
   const of = (code) => notes.filter((x) => x.crate === code && x.state !== "left");
   const looked = (code) => of(code).some((x) => x.look);
   const can_undo = (x) => x && waits(x) && !x.tried;
-  const stamp = () => {
-    const off = -new Date().getTimezoneOffset(); // minutes east of Greenwich
-    const two = (n) => String(Math.trunc(Math.abs(n))).padStart(2, "0");
-    const local = new Date(Date.now() + off * 60e3).toISOString().slice(0, 19);
-    return `${local}${off < 0 ? "-" : "+"}${two(off / 60)}:${two(off % 60)}`;
-  };
+  // The time of the monitor, as far as this page knows: the clock of a phone may be wrong.
+  const ahead = Date.parse(document.getElementById("made")?.dateTime || "") - Date.now() || 0;
+  const stamp = () => new Date(Date.now() + ahead).toISOString().slice(0, 19) + "Z";
   const random = (bytes) => [...crypto.getRandomValues(new Uint8Array(bytes))].map((b) => b.toString(16).padStart(2, "0")).join("");
   // A key begins with what names this phone, so that what it entered is no surprise to what it notes later.
   const key = () => {
@@ -287,7 +285,9 @@
     if (!words || !to) return;
     let done = false;
     await alter(to.n, can_undo, (x) => {
-      x.body.note = [x.body.note, words].filter(Boolean).join("; ");
+      const all = [x.body.note, words].filter(Boolean).join("; ");
+      if (WORDS < all.length) return; // the monitor would refuse the finding with them
+      x.body.note = all;
       done = true;
     });
     if (done) draft(code, "");

@@ -10,7 +10,7 @@ use crate::{
     inbox::Receipt,
     stock::{
         CrateCode, Form,
-        ledger::{Asked, Deed, Entry, EntryId, Outcome},
+        ledger::{Asked, Deed, Doubt, Entry, EntryId, Outcome},
         list::Crate,
     },
     store::{StoreError, Tx, ledger::Request},
@@ -27,6 +27,10 @@ const EVERY_MS: i64 = 5000;
 /// No crate dries by more than this, or takes up so much, from one weighing to the next: a slip, or
 /// something was taken out (judgement; growers act at 15 to 20 % lost in a whole winter).
 const LARGEST_CHANGE: f64 = 0.15;
+
+/// No clump makes more divisions than this: an additional digit (judgement; four are common, and growers
+/// tell of a dozen).
+const LARGEST_YIELD: u32 = 20;
 
 impl Engine {
     /// Looks at the stock if it is time to.
@@ -220,19 +224,19 @@ async fn last_weights(
 }
 
 /// What of a deed can hardly be.
-fn doubted(before: &BTreeMap<CrateCode, Option<u32>>, deed: &Deed) -> Option<String> {
-    let Deed::Weighed { krate, grams } = deed else {
-        return None;
-    };
-    let last = (*before.get(krate)?)?;
-    let change = f64::from(*grams) / f64::from(last) - 1.0;
-    (LARGEST_CHANGE < change.abs()).then(|| {
-        let more = if change < 0.0 { "less" } else { "more" };
-        format!(
-            "that is {:.0} % {more} than at the last weighing",
-            change.abs() * 100.0
-        )
-    })
+fn doubted(before: &BTreeMap<CrateCode, Option<u32>>, deed: &Deed) -> Option<Doubt> {
+    match deed {
+        Deed::Weighed { krate, grams } => {
+            let last = (*before.get(krate)?)?;
+            let change = f64::from(*grams) / f64::from(last) - 1.0;
+            (LARGEST_CHANGE < change.abs()).then(|| Doubt::Weight((change * 100.0).round() as i32))
+        }
+        Deed::Divided { count, yielded, .. } => {
+            let each = yielded / (*count).max(1);
+            (LARGEST_YIELD < each).then_some(Doubt::Yield(each))
+        }
+        _ => None,
+    }
 }
 
 /// What the models must know of a crate.

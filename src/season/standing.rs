@@ -35,11 +35,11 @@ pub struct Looks {
     pub bad: Option<DateTime<Utc>>,
 }
 
-/// Whether a crate's content is in its packing: somebody said so, or it came on a list that says in what.
+/// Whether a crate's content is in its packing: somebody said so, or it came on a list of what is in store.
 pub fn is_packed(krate: &Crate, washed: bool) -> bool {
     let steps = &krate.steps;
     let known = steps.lifted.is_some() || steps.cleaned.is_some() || steps.skins_dry.is_some();
-    field::at(steps, washed) == field::At::Packed || (!known && !krate.packing.is_empty())
+    field::at(steps, washed) == field::At::Packed || !known
 }
 
 /// Whether anything in it was washed.

@@ -10,8 +10,8 @@ use crate::{
     stock::{
         CrateCode,
         ledger::{
-            Asked, Change, Crate, CrateId, Deed, Entry, EntryId, Lot, LotId, Outcome, Refusal,
-            Stock, hand,
+            Asked, Change, Crate, CrateId, Deed, Doubt, Entry, EntryId, Lot, LotId, Outcome,
+            Refusal, Stock, hand,
         },
     },
     watch::Stamp,
@@ -30,8 +30,8 @@ pub struct Request<'a> {
     pub at: Stamp,
     /// By whom.
     pub who: &'a str,
-    /// What can hardly be, in words; asked of what nobody says to be sure of.
-    pub doubt: &'a (dyn Fn(&Deed) -> Option<String> + Sync),
+    /// What can hardly be; asked of what nobody says to be sure of.
+    pub doubt: &'a (dyn Fn(&Deed) -> Option<Doubt> + Sync),
 }
 
 /// How long something may lie on a phone before it is sent; what claims to be older comes from a clock that

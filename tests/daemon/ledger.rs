@@ -224,7 +224,16 @@ async fn the_page_of_a_crate_tells_what_others_did_and_takes_it_all_the_same() {
     assert!(told.contains("wet at the neck"), "{told}");
     // Taken back, the newest first; the entry stays, and says so.
     let undo = |entry: &'static str| [("kind", "undone"), ("crate", "A-1"), ("entry", entry)];
+    // What a crate came with is asked about first.
     let refused = form(&daemon, "/crate/enter", &undo("1")).await;
+    assert_eq!(refused.status, 422);
+    let told = words(&refused.text);
+    assert!(
+        told.contains("Taken back, the 12 that were lifted leave crate A-1"),
+        "{told}"
+    );
+    let sure = [&undo("1")[..], &[("sure", "yes")]].concat();
+    let refused = form(&daemon, "/crate/enter", &sure).await;
     assert_eq!(refused.status, 422);
     assert!(
         words(&refused.text).contains("There are 5 Quenbrisk (clumps), not 12."),
@@ -243,6 +252,67 @@ async fn the_page_of_a_crate_tells_what_others_did_and_takes_it_all_the_same() {
     assert!(told.contains("sold 4 Quenbrisk taken back"), "{told}");
     daemon.running.finish().await;
     assert_eq!(stock(&farm).await.tubers(), 9);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_can_hardly_be_is_asked_about_first() {
+    let farm = Farm::new("");
+    let daemon = farm.start().await;
+    entered(
+        &daemon,
+        vec![
+            lifted("A-1", "Quenbrisk", 12),
+            lifted("B-1", "Brindolet", 3),
+        ],
+    )
+    .await;
+    for (fields, why) in [
+        (
+            vec![("kind", "moved"), ("crate", "A-1"), ("room", "celar")],
+            "No sensor watches a room called \u{201c}celar\u{201d}; watched are cellar, back-room.",
+        ),
+        (
+            vec![
+                ("kind", "divided"),
+                ("crate", "A-1"),
+                ("lot", "1"),
+                ("count", "12"),
+                ("yielded", "4000"),
+            ],
+            "That is 333 divisions from every clump.",
+        ),
+        (
+            vec![("kind", "undone"), ("crate", "B-1"), ("entry", "2")],
+            "Taken back, the 3 that were lifted leave crate B-1",
+        ),
+    ] {
+        let asked = form(&daemon, "/crate/enter", &fields).await;
+        assert_eq!(asked.status, 422);
+        let told = words(&asked.text);
+        assert!(told.contains(why), "`{why}` is not in {told}");
+        assert!(told.contains("Note it all the same"), "{told}");
+        let sure: Vec<_> = fields.into_iter().chain([("sure", "yes")]).collect();
+        assert_eq!(form(&daemon, "/crate/enter", &sure).await.status, 303);
+    }
+    let new = [
+        ("into", "C-1"),
+        ("variety", "Ossamurle"),
+        ("count", "4"),
+        ("room", "shedd"),
+        ("key", ""),
+    ];
+    let asked = form(&daemon, "/crate/new", &new).await;
+    assert_eq!(asked.status, 422);
+    assert!(
+        words(&asked.text).contains("called \u{201c}shedd\u{201d}"),
+        "{}",
+        asked.text
+    );
+    assert_eq!(hidden(&asked.text, "new_room"), "shedd");
+    let sure = [&new[..], &[("new_room", "shedd")]].concat();
+    assert_eq!(form(&daemon, "/crate/new", &sure).await.status, 303);
+    daemon.running.finish().await;
+    assert_eq!(stock(&farm).await.tubers(), 4004);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -221,6 +221,31 @@ channels = ["phone"]
     let typed = field.prop("value").await.unwrap();
     assert_eq!(typed.as_deref(), Some("its cable is mended"));
 
+    // A refusal stays with what was typed, whatever comes in meanwhile.
+    let new = format!("{}/crate/new", store.base);
+    phone.goto(&new).await.unwrap();
+    let send = "const f = document.querySelector('form.fill'); f.variety.value = 'Quenbrisk'; \
+                f.count.value = 'a few'; f.requestSubmit()";
+    phone.execute(send, vec![]).await.unwrap();
+    reads(&phone, "Write how many, in digits alone.").await;
+    let asked = "return performance.getEntriesByType('resource').filter(e => e.initiatorType === 'fetch').length";
+    let before = phone.execute(asked, vec![]).await.unwrap();
+    farm.clock.set(minute(260));
+    store.say(minute(260), 5.2).await;
+    let heard = "return document.getElementById('contact').textContent";
+    assert_eq!(phone.execute(heard, vec![]).await.unwrap(), "");
+    let field = phone.find(Locator::Id("variety")).await.unwrap();
+    assert_eq!(
+        field.prop("value").await.unwrap().as_deref(),
+        Some("Quenbrisk")
+    );
+    reads(&phone, "Write how many, in digits alone.").await;
+    assert_eq!(
+        phone.execute(asked, vec![]).await.unwrap(),
+        before,
+        "the page was not asked for anew"
+    );
+
     phone.close().await.unwrap();
     store.running.finish().await;
 }

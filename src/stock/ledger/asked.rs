@@ -71,6 +71,15 @@ pub fn hand(key: &str) -> Option<&str> {
     key.rsplit_once('-').map(|(hand, _)| hand)
 }
 
+/// What can hardly be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Doubt {
+    /// So many percent more or, below none, less than at the last weighing.
+    Weight(i32),
+    /// So many divisions from one clump.
+    Yield(u32),
+}
+
 /// What came of one.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Outcome {
@@ -88,7 +97,7 @@ pub enum Outcome {
         newest: EntryId,
     },
     /// It can hardly be; nothing was entered, but the same is taken from who is sure.
-    Doubted(String),
+    Doubted(Doubt),
     /// Nothing of all that was asked together was entered, because of another part of it.
     NotAlone,
 }

@@ -154,9 +154,16 @@ pub(super) async fn crates(
             by,
             now,
         };
+        // A heading counts all of its group, whatever part of it stands on this page.
+        let whole: BTreeMap<String, String> =
+            all.iter().map(|g| (g.title.clone(), g.count(by))).collect();
         groups = parts(all, paging.range())
             .iter()
-            .map(|g| cards.group(g, None))
+            .map(|g| {
+                let part = cards.group(g, None);
+                let count = whole.get(&part.title).unwrap_or(&part.count).clone();
+                CrateGroup { count, ..part }
+            })
             .collect();
         paging
     };

@@ -5,7 +5,7 @@ use crate::{
     notify::words::{Manner, count},
     stock::{
         Finding,
-        ledger::{Change, Deed, Entry, LotId, Outcome, Refusal, Stock, To},
+        ledger::{Change, Deed, Doubt, Entry, LotId, Outcome, Refusal, Stock, To},
     },
     watch::Stamp,
 };
@@ -157,8 +157,16 @@ pub(super) fn told(
     match outcome {
         Outcome::Entered(_) | Outcome::Known(_) => None,
         Outcome::Refused(refusal) => Some(refused(refusal)),
-        Outcome::Doubted(why) => Some((
-            format!("{}.", sentence(why)),
+        Outcome::Doubted(Doubt::Yield(each)) => Some((
+            format!("That is {} from every clump.", count(*each as usize, "division", "divisions")),
+            "If that is the count, note it all the same; if it is a slip, write it again.".to_owned(),
+        )),
+        Outcome::Doubted(Doubt::Weight(percent)) => Some((
+            format!(
+                "That is {} % {} than at the last weighing.",
+                percent.abs(),
+                if *percent < 0 { "less" } else { "more" }
+            ),
             "If tubers or packing were taken out or put in, note it all the same; if not, weigh it again."
                 .to_owned(),
         )),

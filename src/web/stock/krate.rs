@@ -33,11 +33,11 @@ use crate::{
     notify::{
         message::{Message, the},
         perils,
-        words::{NB, percent, span},
+        words::{NB, count, percent, span},
     },
     stock::{
         check::check_character,
-        ledger::{Crate, CrateId, Stock},
+        ledger::{Crate, CrateId, Deed, EntryId, Stock},
     },
     store::entries::Told,
     watch::{
@@ -106,6 +106,17 @@ pub(super) async fn deed(
             return page(&site, &code, Shown::again(again, fields), back).await;
         }
     };
+    if !asked.sure
+        && let Some(why) = odd(&site, &asked.deed).await?
+    {
+        let again = Again {
+            why,
+            confirm: Some("Note it all the same"),
+            newest: fields.get("seen").to_owned(),
+        };
+        return page(&site, &code, Shown::again(again, fields), back).await;
+    }
+    let founding = matches!(asked.deed, Deed::Undone { .. });
     let outcomes = enter::enter(&site, who, vec![asked], false).await;
     let outcomes = outcomes.map_err(|error| acts::unavailable(&site, &error))?;
     let Some(outcome) = outcomes.first() else {
@@ -113,9 +124,69 @@ pub(super) async fn deed(
     };
     let stock = site.store.stock().await.map_err(Failed::store(&site))?;
     let Some(again) = history::again(outcome, &stock, site.clock.now(), site.manner) else {
-        return Ok(Redirect::to(&format!("{back}#done")).into_response());
+        let there = code.parse().is_ok_and(|code| stock.find(&code).is_some());
+        let to = if there || !founding {
+            format!("{back}#done")
+        } else {
+            "/stock/count#entered".to_owned()
+        };
+        return Ok(Redirect::to(&to).into_response());
     };
     page(&site, &code, Shown::again(again, fields), back).await
+}
+
+/// What a person should be asked about first: a room that nobody knows, and taking back what a crate came
+/// with.
+async fn odd(site: &Site, deed: &Deed) -> Result<Option<String>, Failed> {
+    let stock = site.store.stock().await.map_err(Failed::store(site))?;
+    Ok(match deed {
+        Deed::Moved { room, .. } => unknown_room(site, &stock, room),
+        Deed::Undone { entry } => {
+            let before = EntryId(entry.0 - 1);
+            let found = site
+                .store
+                .entries_after(before, 1)
+                .await
+                .map_err(Failed::store(site))?;
+            found.first().and_then(|entry| match &entry.deed {
+                Deed::Lifted { count, into, .. } => Some(format!(
+                    "Taken back, the {count} that were lifted leave crate {}, and the crate is gone if it holds nothing else.",
+                    into.code
+                )),
+                Deed::Listed { krate } => Some(format!(
+                    "Taken back, crate {} and its {} leave the store.",
+                    krate.code,
+                    count(krate.lots.iter().map(|l| l.count as usize).sum(), "tuber", "tubers")
+                )),
+                _ => None,
+            })
+        }
+        _ => None,
+    })
+}
+
+/// That a room is not known, where it is not.
+pub(super) fn unknown_room(site: &Site, stock: &Stock, room: &str) -> Option<String> {
+    let status = site.status.borrow();
+    let watched: Vec<&str> = status
+        .settings
+        .rooms
+        .iter()
+        .map(|r| r.name.as_str())
+        .collect();
+    let known = watched
+        .iter()
+        .any(|name| name.eq_ignore_ascii_case(room.trim()))
+        || stock
+            .crates()
+            .any(|(_, c)| c.room.eq_ignore_ascii_case(room.trim()))
+        || room.trim().is_empty();
+    (!known).then(|| {
+        format!(
+            "No sensor watches a room called \u{201c}{room}\u{201d}; watched are {}. If it is a slip, write it again.",
+            watched.join(", ")
+        )
+    })
 }
 
 /// What a page shows beside the crate.
@@ -324,12 +395,12 @@ fn known_words(words: impl Iterator<Item = String>) -> Vec<String> {
 
 fn done(told: &Told, all: &[Told], stock: &Stock, site: &Site, now: Stamp) -> Done {
     let entry = &told.entry;
-    let is_undo = matches!(entry.deed, crate::stock::ledger::Deed::Undone { .. });
+    let is_undo = matches!(entry.deed, Deed::Undone { .. });
     Done {
         id: entry.id.0,
         who_when: history::who_when(entry, now, site.manner),
         what: match &entry.deed {
-            crate::stock::ledger::Deed::Weighed { grams, .. } => {
+            Deed::Weighed { grams, .. } => {
                 format!("weighed {}", weight_text(*grams, site.manner.unit))
             }
             _ => history::deed(entry, stock, all.iter().map(|t| &t.entry)),

@@ -20,7 +20,7 @@ use super::{
     enter,
     form::{self, Fields},
     history,
-    krate::href,
+    krate::{href, unknown_room},
 };
 use crate::{
     notify::telling::local,
@@ -90,6 +90,14 @@ pub(super) async fn make(
         Ok(asked) => asked,
         Err(why) => return again(why, fields).await,
     };
+    let room = fields.get("room");
+    let stock = site.store.stock().await.map_err(Failed::store(&site))?;
+    if fields.get("new_room") != room
+        && let Some(why) = unknown_room(&site, &stock, room)
+    {
+        let why = format!("{why} If it is right, press the button again.");
+        return again(why, fields).await;
+    }
     let outcomes = enter::enter(&site, who, asked, true).await;
     let outcomes = outcomes.map_err(|error| acts::unavailable(&site, &error))?;
     let stock = site.store.stock().await.map_err(Failed::store(&site))?;
