@@ -112,6 +112,7 @@ const PURE: &[&str] = &[
     "notify/words.rs",
     "web/forms.rs",
     "web/html.rs",
+    "web/paging.rs",
     "web/pictures.rs",
     "web/chart.rs",
 ];

@@ -9,9 +9,10 @@ use overwinter::web::forms::{
 };
 use overwinter::web::html::{
     Alert, AlertsPage, By, CrateGroup, CratesPage, Earlier, ErrorPage, Figure, Frame, GroupLink,
-    Krate, Lot, NowPage, Off, Paging, Refused, Room, RoomSensor, Seen, Sensor, SensorsPage, Source,
-    Tab, Tone, Unknown, Verdict,
+    Krate, Lot, NowPage, Off, Refused, Room, RoomSensor, Seen, Sensor, SensorsPage, Source, Tab,
+    Tone, Unknown, Verdict,
 };
+use overwinter::web::paging::Paging;
 use overwinter::web::stock::bring::{BringPage, Look, Plan, Report, SheetColumn};
 use overwinter::web::stock::paper::{PaperPage, PaperRow};
 use overwinter::web::stock::{

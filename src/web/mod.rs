@@ -14,6 +14,7 @@ pub mod kinds;
 pub mod look_back;
 pub mod names;
 pub mod pages;
+pub mod paging;
 mod pictures;
 pub mod sensors;
 pub mod serve;

@@ -436,6 +436,21 @@ async fn a_whole_shelf_is_moved_or_not_at_all() {
     moved.retain(|(k, _)| *k != "seen-A-2" && *k != "key");
     moved.extend([("seen-A-2", newest.as_str()), ("key", again.as_str())]);
     assert_eq!(form(&daemon, "/several", &moved).await.status, 303);
+    // Without a shelf there is nothing to keep a position on.
+    let nowhere = [
+        ("in-room", "back-room"),
+        ("in-shelf", "rack 4"),
+        ("kind", "moved"),
+        ("room", "cellar"),
+        ("code", "A-2"),
+    ];
+    let told = form(&daemon, "/several", &nowhere).await;
+    assert_eq!(told.status, 422);
+    assert!(
+        words(&told.text).contains("Name the wall or rack and the shelf"),
+        "{}",
+        told.text
+    );
     // Each kept its position on the shelf.
     let page = words(&daemon.get("/crate?code=A-2").await.text);
     assert!(page.contains("the back-room, rack 4 / 3"), "{page}");

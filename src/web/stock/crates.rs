@@ -16,8 +16,9 @@ use serde::Deserialize;
 use super::{
     super::{
         Site,
-        html::{By, CrateGroup, CratesPage, GroupLink, Krate, Lot, Paging, Tab, Tone},
+        html::{By, CrateGroup, CratesPage, GroupLink, Krate, Lot, Tab, Tone},
         pages::{Failed, path_of, render, small},
+        paging::Paging,
         view::{self, room_air, standing_tone},
     },
     form::POUND_G,

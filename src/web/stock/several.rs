@@ -281,7 +281,7 @@ fn deeds(
         "moved" => vec![Deed::Moved {
             krate: code,
             room: fields.get("room").to_owned(),
-            place: moved_to(fields.get("place"), &krate.place),
+            place: moved_to(fields.get("place"), &krate.place)?,
         }],
         "treated" => vec![Deed::Treated {
             krate: code,
@@ -302,12 +302,12 @@ fn deeds(
 }
 
 /// A crate that goes to another shelf with its neighbours keeps its position there.
-fn moved_to(shelf: &str, place: &str) -> String {
+fn moved_to(shelf: &str, place: &str) -> Result<String, String> {
     let position = Place::read(place).position;
-    if shelf.is_empty() || position.is_empty() {
-        shelf.to_owned()
-    } else {
-        format!("{shelf} / {position}")
+    match (shelf, position.as_str()) {
+        (shelf, "") => Ok(shelf.to_owned()),
+        ("", _) => Err("Name the wall or rack and the shelf on which they stand now.".to_owned()),
+        (shelf, position) => Ok(format!("{shelf} / {position}")),
     }
 }
 
