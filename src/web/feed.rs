@@ -218,7 +218,8 @@ pub fn urn(text: &str) -> String {
     )
 }
 
-fn hex(bytes: &[u8]) -> String {
+/// Bytes in hexadecimal digits.
+pub(super) fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
 

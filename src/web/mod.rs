@@ -23,6 +23,7 @@ pub mod tls;
 pub mod told;
 pub mod verdict;
 pub mod view;
+pub mod winter;
 
 use std::{convert::Infallible, sync::Arc, time::Duration};
 
