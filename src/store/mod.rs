@@ -3,6 +3,7 @@
 pub mod access;
 pub mod alerts;
 pub mod entries;
+pub mod given;
 pub mod ledger;
 pub mod log;
 pub mod looks;

@@ -51,7 +51,7 @@ impl Tone {
     }
 }
 
-/// Which of the four pages is open.
+/// Which of the pages is open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Tab {
     /// The first page.
@@ -64,6 +64,8 @@ pub enum Tab {
     Crates,
     /// The sensors and where their readings come from.
     Sensors,
+    /// What the stock went through.
+    Winter,
     /// None of these.
     Elsewhere,
 }
