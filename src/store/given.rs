@@ -100,6 +100,9 @@ impl Store {
         )
         .fetch_one(&self.read)
         .await?;
-        Ok(row.first.zip(row.last).map(|(first, last)| (Stamp(first), Stamp(last))))
+        Ok(row
+            .first
+            .zip(row.last)
+            .map(|(first, last)| (Stamp(first), Stamp(last))))
     }
 }

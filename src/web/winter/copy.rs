@@ -112,7 +112,11 @@ pub fn open(text: &str) -> Result<Copy, NoCopy> {
         None => text,
     };
     // A file that somebody laid out anew has spaces in it, and is read all the same.
-    let begins: String = sealed.chars().take(60).filter(|c| !c.is_whitespace()).collect();
+    let begins: String = sealed
+        .chars()
+        .take(60)
+        .filter(|c| !c.is_whitespace())
+        .collect();
     if !begins.starts_with(HEAD) {
         return Err(NoCopy::Unknown);
     }
@@ -149,7 +153,10 @@ mod tests {
         let data = data_of(&serde_json::json!({"note": "</script><b>", "n": 0.1})).unwrap();
         assert!(!data.contains('<'));
         let sealed = seal(about(), &data).unwrap();
-        for text in [sealed.clone(), format!("<!doctype html>\n{}\n", in_page(&sealed))] {
+        for text in [
+            sealed.clone(),
+            format!("<!doctype html>\n{}\n", in_page(&sealed)),
+        ] {
             let copy = open(&text).unwrap();
             assert!(copy.is_whole());
             assert_eq!(copy.data, data);
@@ -171,7 +178,10 @@ mod tests {
     fn other_files_and_later_forms_are_told_apart() {
         assert!(matches!(open("at,t\n1,2\n"), Err(NoCopy::Unknown)));
         assert!(matches!(open(""), Err(NoCopy::Unknown)));
-        assert!(matches!(open("{\"overwinter_winter\":1}"), Err(NoCopy::Damaged(_))));
+        assert!(matches!(
+            open("{\"overwinter_winter\":1}"),
+            Err(NoCopy::Damaged(_))
+        ));
         let mut later = about();
         later.overwinter_winter = FORM + 1;
         let sealed = seal(later, "{}").unwrap();
