@@ -1,6 +1,7 @@
 //! The winter's account: what is counted when a stretch of time is looked back on.
 
 pub mod alerting;
+pub mod calendar;
 pub mod period;
 pub mod proportion;
 pub mod standing;
