@@ -4,4 +4,6 @@ pub mod alerting;
 pub mod calendar;
 pub mod period;
 pub mod proportion;
+pub mod sheet;
 pub mod standing;
+pub mod yardstick;
