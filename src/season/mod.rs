@@ -1,7 +1,9 @@
 //! The winter's account: what is counted when a stretch of time is looked back on.
 
 pub mod alerting;
+pub mod body;
 pub mod calendar;
+pub mod conditions;
 pub mod period;
 pub mod proportion;
 pub mod sheet;
