@@ -1,5 +1,6 @@
 //! The winter's account: what is counted when a stretch of time is looked back on.
 
+pub mod account;
 pub mod alerting;
 pub mod body;
 pub mod calendar;
