@@ -145,6 +145,15 @@ pub struct Conditions {
     pub crates: Vec<Lived>,
 }
 
+/// The account of one winter.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Account {
+    /// What it is of.
+    pub about: About,
+    /// What the air did.
+    pub conditions: Conditions,
+}
+
 /// One sensor's part in an account, gathered a day at a time.
 #[derive(Debug)]
 pub struct Gathered {
