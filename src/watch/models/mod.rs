@@ -22,7 +22,7 @@ use air::AirSensor;
 pub use cohort::{Cohort, CohortDay, HourNow};
 use exposure::PACE_DAYS;
 pub use exposure::{Day, Exposure, Pace};
-pub use forecast::{Expected, Forecast, Outcome, Tally, Target};
+pub use forecast::{Expected, Forecast, Outcome, TRUE_WITHIN_MS, Tally, Target};
 pub use krate::{Known, Krate, Weighing};
 use krate::{Past, Toll};
 pub use outlook::{Loss, planting_day};
