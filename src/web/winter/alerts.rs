@@ -79,7 +79,14 @@ fn priority(p: Priority) -> &'static str {
 fn kinds(r: &Responses) -> Option<Rows> {
     let mut rows = Rows::new(
         "By kind",
-        &["Alert", "Priority", "Raised", "Seen", "Half of them within", "The longest"],
+        &[
+            "Alert",
+            "Priority",
+            "Raised",
+            "Seen",
+            "Half of them within",
+            "The longest",
+        ],
     )
     .open();
     let dash = || "\u{2013}".to_owned();
@@ -98,7 +105,10 @@ fn kinds(r: &Responses) -> Option<Rows> {
 
 /// `north wall probe`, of `sensor north`.
 fn subject(alert: &OneAlert) -> String {
-    let (kind, name) = alert.subject.split_once(' ').unwrap_or(("", &alert.subject));
+    let (kind, name) = alert
+        .subject
+        .split_once(' ')
+        .unwrap_or(("", &alert.subject));
     match kind {
         "room" => name.to_owned(),
         "crate" => format!("crate {name}, {}", alert.room),
@@ -114,7 +124,15 @@ fn named(r: &Responses, manner: Manner) -> Option<Rows> {
     }
     let mut rows = Rows::new(
         "Alert by alert",
-        &["Raised", "What", "Where", "Priority", "Lasted", "Seen", "What was done within a day"],
+        &[
+            "Raised",
+            "What",
+            "Where",
+            "Priority",
+            "Lasted",
+            "Seen",
+            "What was done within a day",
+        ],
     );
     // The most urgent first where not all can be named, then in order of time.
     let mut chosen: Vec<&OneAlert> = r.alerts.iter().collect();
@@ -127,12 +145,24 @@ fn named(r: &Responses, manner: Manner) -> Option<Rows> {
             (Some(min), _) => format!("after {}", minutes(min)),
             (None, _) => "by nobody".to_owned(),
         };
-        let mut done: Vec<String> = a.answers.iter().map(|x| {
-            let what = x.what.replace('-', " ");
-            if x.detail.is_empty() { what } else { format!("{what}: {}", x.detail) }
-        }).collect();
+        let mut done: Vec<String> = a
+            .answers
+            .iter()
+            .map(|x| {
+                let what = x.what.replace('-', " ");
+                if x.detail.is_empty() {
+                    what
+                } else {
+                    format!("{what}: {}", x.detail)
+                }
+            })
+            .collect();
         done.extend(a.after.iter().map(|x| {
-            format!("{} ({})", x.what.replace('-', " "), count(x.crates as usize, "crate", "crates"))
+            format!(
+                "{} ({})",
+                x.what.replace('-', " "),
+                count(x.crates as usize, "crate", "crates")
+            )
         }));
         rows.push([
             moment(a.raised, manner),
@@ -146,36 +176,70 @@ fn named(r: &Responses, manner: Manner) -> Option<Rows> {
     }
     let mut note = "That something was done because of an alert nobody knows; it was done in that room within a day of it.".to_owned();
     if chosen.len() < r.alerts.len() {
-        note = format!("The most urgent of {}. {note}", thousands(r.alerts.len() as i64));
+        note = format!(
+            "The most urgent of {}. {note}",
+            thousands(r.alerts.len() as i64)
+        );
     }
     Some(rows.noting(&note))
 }
 
 fn standard(r: &Responses) -> Rows {
     let s = &r.standard;
-    let mut rows = Rows::new("How well the alerts did", &["Figure", "This winter", "Mark"]);
+    let mut rows = Rows::new(
+        "How well the alerts did",
+        &["Figure", "This winter", "Mark"],
+    );
     let mut line = |name: &str, value: String, mark: &str| {
         rows.push([name.to_owned(), value, mark.to_owned()]);
     };
     line("Messages that interrupt", thousands(s.messages as i64), "");
     if let Some(per) = s.per_room_day {
-        line("To the person told most, per room and day", format!("{per:.2}"), "at most 1");
+        line(
+            "To the person told most, per room and day",
+            format!("{per:.2}"),
+            "at most 1",
+        );
     }
-    line("Most to one person in ten minutes", s.most_in_window.to_string(), "at most 10");
+    line(
+        "Most to one person in ten minutes",
+        s.most_in_window.to_string(),
+        "at most 10",
+    );
     if 0 < s.windows {
         let share = 100.0 * s.windows_above as f64 / s.windows as f64;
-        line("Ten minutes with more than ten", format!("{share:.2}{NB}%"), "below 1 %");
+        line(
+            "Ten minutes with more than ten",
+            format!("{share:.2}{NB}%"),
+            "below 1 %",
+        );
     }
     let [low, medium, high] = s.by_priority;
-    line("Look soon, act today, act now", format!("{low}, {medium}, {high}"), "about 80, 15, 5 %");
-    line("Raised three times within an hour", s.chattering.len().to_string(), "none");
+    line(
+        "Look soon, act today, act now",
+        format!("{low}, {medium}, {high}"),
+        "about 80, 15, 5 %",
+    );
+    line(
+        "Raised three times within an hour",
+        s.chattering.len().to_string(),
+        "none",
+    );
     line("Over within ten minutes", s.fleeting.to_string(), "none");
-    line("Most that stood for more than a day", s.stale_worst.to_string(), "fewer than 5");
+    line(
+        "Most that stood for more than a day",
+        s.stale_worst.to_string(),
+        "fewer than 5",
+    );
     if let Some(longest) = s.longest_unseen_min {
         line("Longest that one waited to be seen", minutes(longest), "");
     }
     if let Some(f) = &s.most_frequent {
-        line("Raised most often", format!("{} ({}), {} times", reason(f.kind).name, f.subject, f.times), "no more than a quarter of all");
+        line(
+            "Raised most often",
+            format!("{} ({}), {} times", reason(f.kind).name, f.subject, f.times),
+            "no more than a quarter of all",
+        );
     }
     rows.noting("Marks of ANSI/ISA-18.2-2016, clause 16, and EEMUA 191 as commonly reported; at most one message per room and day and the quarter are of this program.")
 }
@@ -193,7 +257,15 @@ fn target(t: Target) -> &'static str {
 fn forecasts(r: &Responses) -> Option<Rows> {
     let mut rows = Rows::new(
         "Forecasts, and how many came true",
-        &["Towards", "Made", "Came true", "Did not", "Nobody was looking", "Not over", "Half of those that came, ahead by"],
+        &[
+            "Towards",
+            "Made",
+            "Came true",
+            "Did not",
+            "Nobody was looking",
+            "Not over",
+            "Half of those that came, ahead by",
+        ],
     );
     for f in &r.forecasts {
         rows.push([
@@ -209,14 +281,25 @@ fn forecasts(r: &Responses) -> Option<Rows> {
     if rows.rows.is_empty() {
         return None;
     }
-    let note = if r.forecasts_complete { "" } else { "Older forecasts of this winter are not kept any more." };
+    let note = if r.forecasts_complete {
+        ""
+    } else {
+        "Older forecasts of this winter are not kept any more."
+    };
     Some(rows.noting(note))
 }
 
 fn rounds(r: &Responses) -> Option<Rows> {
-    let mut rows = Rows::new("Looks at crates", &["Crate", "Room", "In time", "Late", "Missed", "Beside these"]);
+    let mut rows = Rows::new(
+        "Looks at crates",
+        &["Crate", "Room", "In time", "Late", "Missed", "Beside these"],
+    );
     let mut crates: Vec<_> = r.rounds.crates.iter().collect();
-    crates.sort_by(|a, b| b.missed.cmp(&a.missed).then_with(|| crate::stock::place::natural(&a.krate, &b.krate)));
+    crates.sort_by(|a, b| {
+        b.missed
+            .cmp(&a.missed)
+            .then_with(|| crate::stock::place::natural(&a.krate, &b.krate))
+    });
     for c in crates {
         rows.push([
             c.krate.clone(),

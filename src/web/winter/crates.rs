@@ -30,7 +30,7 @@ pub fn part(account: &Account, manner: Manner) -> Part {
         id: "crates".to_owned(),
         title: "What crates lived through".to_owned(),
         words,
-        pictures: pictures::of_crates(account, manner),
+        pictures: pictures::of_crates(account),
         tables,
     }
 }
@@ -41,7 +41,11 @@ fn wet(crates: &[Lived]) -> Option<String> {
     let worst = wet.first()?;
     Some(format!(
         "{} by the reckoning; the longest was {}, {}.",
-        count(wet.len(), "crate was wet for some time", "crates were wet for some time"),
+        count(
+            wet.len(),
+            "crate was wet for some time",
+            "crates were wet for some time"
+        ),
         worst.code,
         hours(worst.wet_h)
     ))
@@ -60,22 +64,43 @@ fn table(crates: &[Lived], manner: Manner) -> Rows {
     let mut rows = Rows::new(
         "Crate by crate",
         &[
-            "Crate", "Last stood", "On record", "Coldest", "Warmest", "Too cold", "Too warm",
-            "Dry air", "Damp air", "Wet", "Nearest to sweating", "Mould index", "Water lost",
+            "Crate",
+            "Last stood",
+            "On record",
+            "Coldest",
+            "Warmest",
+            "Too cold",
+            "Too warm",
+            "Dry air",
+            "Damp air",
+            "Wet",
+            "Nearest to sweating",
+            "Mould index",
+            "Water lost",
         ],
     );
     let mut sorted: Vec<&Lived> = crates.iter().collect();
-    sorted.sort_by(|a, b| crate::stock::place::natural(&a.code, &b.code).then(a.filling.cmp(&b.filling)));
+    sorted.sort_by(|a, b| {
+        crate::stock::place::natural(&a.code, &b.code).then(a.filling.cmp(&b.filling))
+    });
     let dash = || "\u{2013}".to_owned();
     for c in sorted {
         let at = |a: &crate::season::lived::At| {
-            format!("{}, {}", manner.temperature(a.value), moment(a.at.to_utc(), manner))
+            format!(
+                "{}, {}",
+                manner.temperature(a.value),
+                moment(a.at.to_utc(), manner)
+            )
         };
         let last = c.stays.last();
         rows.push([
             code(c),
             last.map_or_else(dash, |s| {
-                if s.place.is_empty() { s.room.clone() } else { format!("{}, {}", s.room, s.place) }
+                if s.place.is_empty() {
+                    s.room.clone()
+                } else {
+                    format!("{}, {}", s.room, s.place)
+                }
             }),
             format!("{} of {}", hours(c.cover.covered_h), hours(c.cover.of_h)),
             c.core.as_ref().map_or_else(dash, |core| at(&core.low)),
@@ -90,9 +115,15 @@ fn table(crates: &[Lived], manner: Manner) -> Rows {
                 hours(c.wet_h)
             },
             c.margin_k.as_ref().map_or_else(dash, |m| {
-                format!("{}, {}", manner.difference(m.value), moment(m.at.to_utc(), manner))
+                format!(
+                    "{}, {}",
+                    manner.difference(m.value),
+                    moment(m.at.to_utc(), manner)
+                )
             }),
-            c.mould_high.as_ref().map_or_else(dash, |m| format!("{:.1}", m.value)),
+            c.mould_high
+                .as_ref()
+                .map_or_else(dash, |m| format!("{:.1}", m.value)),
             water(c).unwrap_or_else(dash),
         ]);
     }

@@ -47,7 +47,10 @@ pub fn sentence(account: &Account) -> String {
         .fold((0.0, 0.0), |(c, s), r| (c + r.covered_h, s + r.span_h));
     let off = &account.conditions.record.off;
     let mut out = if 0.0 < span {
-        format!("{} of the time is on record.", share((covered / span).min(1.0)))
+        format!(
+            "{} of the time is on record.",
+            share((covered / span).min(1.0))
+        )
     } else {
         "Nothing was recorded of any room.".to_owned()
     };
@@ -82,7 +85,15 @@ fn role(sensor: &SensorWinter) -> String {
 fn sensors(sensors: &[SensorWinter], manner: Manner) -> Rows {
     let mut rows = Rows::new(
         "Sensors",
-        &["Sensor", "Where", "On record", "Gaps", "Longest gap", "Out of service", "Readings"],
+        &[
+            "Sensor",
+            "Where",
+            "On record",
+            "Gaps",
+            "Longest gap",
+            "Out of service",
+            "Readings",
+        ],
     )
     .open();
     for s in sensors {
@@ -93,10 +104,23 @@ fn sensors(sensors: &[SensorWinter], manner: Manner) -> Rows {
         rows.push([
             s.sensor.clone(),
             format!("{}: {}", s.room, role(s)),
-            format!("{} of {} ({})", hours(s.covered_h), hours(s.span_h), share(s.coverage())),
-            format!("{}, {}", thousands(i64::from(s.gaps.count)), hours(s.gaps.hours)),
+            format!(
+                "{} of {} ({})",
+                hours(s.covered_h),
+                hours(s.span_h),
+                share(s.coverage())
+            ),
+            format!(
+                "{}, {}",
+                thousands(i64::from(s.gaps.count)),
+                hours(s.gaps.hours)
+            ),
             longest,
-            if s.out_of_service_h == 0.0 { dash() } else { hours(s.out_of_service_h) },
+            if s.out_of_service_h == 0.0 {
+                dash()
+            } else {
+                hours(s.out_of_service_h)
+            },
             thousands(i64::try_from(s.readings).unwrap_or(i64::MAX)),
         ]);
     }
@@ -109,7 +133,15 @@ fn corrections(corrections: &[InForce], manner: Manner) -> Option<Rows> {
     }
     let mut rows = Rows::new(
         "Corrections applied",
-        &["Sensor", "From", "Until", "Temperature", "Humidity", "Why", "Entered"],
+        &[
+            "Sensor",
+            "From",
+            "Until",
+            "Temperature",
+            "Humidity",
+            "Why",
+            "Entered",
+        ],
     )
     .open();
     for c in corrections {
@@ -117,9 +149,18 @@ fn corrections(corrections: &[InForce], manner: Manner) -> Option<Rows> {
         rows.push([
             c.sensor.clone(),
             moment(c.from, manner),
-            c.until.map_or_else(|| "on".to_owned(), |u| moment(u, manner)),
-            format!("{}{}", sign(c.temperature_k), manner.difference(c.temperature_k.abs())),
-            format!("{}{:.1}{NB}points", sign(c.humidity_pct), c.humidity_pct.abs()),
+            c.until
+                .map_or_else(|| "on".to_owned(), |u| moment(u, manner)),
+            format!(
+                "{}{}",
+                sign(c.temperature_k),
+                manner.difference(c.temperature_k.abs())
+            ),
+            format!(
+                "{}{:.1}{NB}points",
+                sign(c.humidity_pct),
+                c.humidity_pct.abs()
+            ),
             c.why.clone(),
             format!("{}, {}", capital(&c.who), moment(c.entered_at, manner)),
         ]);
@@ -169,7 +210,13 @@ fn heard(heard: &[Heard], manner: Manner) -> Option<Rows> {
     let odd = |h: &&Heard| h.conflict != 0 || h.refused != 0;
     let mut rows = Rows::new(
         "Lines that were refused or spoke against what was known",
-        &["Source", "Sensor", "Refused", "Against what was known", "Last heard"],
+        &[
+            "Source",
+            "Sensor",
+            "Refused",
+            "Against what was known",
+            "Last heard",
+        ],
     );
     for h in heard.iter().filter(odd) {
         rows.push([
