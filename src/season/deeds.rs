@@ -21,7 +21,9 @@ use crate::{
 pub struct Done {
     /// When.
     pub at: Stamp,
-    /// Which crate, by its code.
+    /// Which crate.
+    pub id: CrateId,
+    /// Its code.
     pub krate: String,
     /// What, as a word: the treatment, where it was one.
     pub what: &'static str,
@@ -297,6 +299,7 @@ impl Fold<'_> {
                 let done = self.told.by_room.entry(room.clone()).or_default();
                 done.push(Done {
                     at,
+                    id: *id,
                     krate: krate.code.clone(),
                     what,
                     finding,
