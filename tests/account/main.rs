@@ -1,3 +1,4 @@
-//! The winter's account held against figures that were worked out apart from it.
+//! The winter's account: from a store on disk, and held against figures that were worked out apart from it.
 
 mod real_winter;
+mod responses;
