@@ -174,7 +174,8 @@ def stretches(rows, stages):
         beyond = sign * (table[quantity] - limit)
         table[f"{side}_by"] = beyond.where(beyond > 0, 0.0)
         table[f"{side}_sure"] = beyond > ERROR[quantity]
-    inside = table["both"] & ~table["empty"]
+    # A sensor that tells no humidity is judged by temperature alone.
+    inside = table["both"] if rows["rh"].notna().any() else table["t_on"]
     for side in SIDES:
         inside &= table[f"{side}_by"] == 0
     table["inside"] = inside
@@ -313,7 +314,7 @@ def carpet(table):
 def sensor_winter(rows, stages, with_carpet):
     table, begin, end = stretches(rows, stages)
     on = table[table["both"]]
-    least = on["spread"].idxmin()
+    least = on["spread"].idxmin() if len(on) else None
     t, rh = table["t"].notna(), table["rh"].notna()
     first = int(rows["at"].min())
     last = int(rows["at"].max())
@@ -330,8 +331,8 @@ def sensor_winter(rows, stages, with_carpet):
         "sides": {side: excursions(table, side) for side in SIDES},
         # mPa ms to kPa day.
         "deficit_dose_kpa_day": round(float((on["deficit"] * on["ms"]).sum()) / 1e6 / (24 * HOUR), 8),
-        "least_spread_k": unit(on["spread"][least], 3),
-        "least_spread_at": written(on["from"][least]),
+        "least_spread_k": None if least is None else unit(on["spread"][least], 3),
+        "least_spread_at": None if least is None else written(on["from"][least]),
         "gaps": {
             name: {
                 "in_period": gaps(table, covered, begin, end),
@@ -377,6 +378,8 @@ def body(tables):
         draws = deficit_pa(mean_t / 1000, mean_rh / 1000) / 1000
         dose += draws * TEN / (24 * HOUR)
         covered += draws * max(s["both"] for s in sensors) / (24 * HOUR)
+    if bins == 0:
+        return None
     return {
         "bins": bins,
         "mean_t": unit(sum_t / bins),
@@ -421,6 +424,7 @@ def spoken(stages):
 def main():
     room = measured(ROOM)
     thin = thinned(room)
+    mute = room.assign(rh=np.nan)
     cases = {
         "a_as_measured": (room, ONE, ROOM, True),
         "b_thinned": (thin, ONE, ROOM, True),
@@ -428,6 +432,7 @@ def main():
         "d_thinned_three_bands": (thin, THREE, ROOM, False),
         "e_outdoor": (measured(OUTDOOR), ONE, OUTDOOR, False),
         "f_three_bands_and_empty": (room, WITH_EMPTY, ROOM, True),
+        "g_temperature_alone": (mute, THREE, ROOM, False),
     }
     result = {
         "about": {
@@ -449,12 +454,14 @@ def main():
                 "limits are rounded to whole thousandths before anything is held against them",
                 "period: from the local midnight before the first reading to the one after the last",
                 "empty time counts for nothing: not covered, not a gap, no extremes",
-                "in band: both quantities held, both inside",
+                "in band: both quantities held, both inside; temperature alone where humidity is never told",
+                "excursions are neither begun nor ended by a gap where the room is called empty",
                 "deficit and spread: of the two values held at an instant, wherever both are",
                 "peak: the highest (warm, damp) or lowest (cold, dry) value, whatever the limit then was",
                 "after_gap and before_gap: nothing of that quantity is held just before or after",
             ],
             "tolerances": {
+                "whatever the program rounds to thousandths": 0.000501,
                 "instants, counts, low, high, peak": 0,
                 "hours": 1e-6,
                 "mean": 2e-6,

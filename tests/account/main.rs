@@ -2,3 +2,4 @@
 
 mod real_winter;
 mod responses;
+mod script;
