@@ -4,6 +4,8 @@ pub mod alerting;
 pub mod body;
 pub mod calendar;
 pub mod conditions;
+pub mod excursion;
+pub mod folding;
 pub mod period;
 pub mod proportion;
 pub mod sheet;
