@@ -10,9 +10,11 @@ pub mod looks;
 pub mod outbox;
 pub mod packed;
 pub mod photos;
+pub mod responses;
 pub mod restore;
 pub mod sources;
 pub mod stock;
+pub mod trail;
 pub mod winters;
 
 use std::{

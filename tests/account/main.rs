@@ -1,0 +1,3 @@
+//! The winter's account, from a store on disk.
+
+mod responses;
