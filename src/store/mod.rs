@@ -2,6 +2,7 @@
 
 pub mod access;
 pub mod alerts;
+mod corrections;
 pub mod entries;
 pub mod given;
 pub mod ledger;

@@ -26,7 +26,6 @@ pub use exposure::{AirMean, Day, Exposure, Pace};
 pub use follower::Follower;
 pub use forecast::{Expected, Forecast, Outcome, TRUE_WITHIN_MS, Tally, Target};
 pub use krate::{Known, Krate, Learnt, Weighing, learnt};
-pub use krate::{Known, Krate, Weighing};
 use krate::{Past, Toll};
 pub use outlook::{Loss, planting_day};
 pub use room::RoomModel;
