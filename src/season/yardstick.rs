@@ -5,6 +5,7 @@ use std::{collections::BTreeMap, sync::Arc};
 use sha2::{Digest as _, Sha256};
 
 use super::{calendar::Calendar, sheet::FORMAT};
+pub use crate::watch::Correction;
 use crate::{
     climate::tuber::SensorError,
     watch::{
@@ -78,25 +79,6 @@ impl Span {
     }
 }
 
-/// What a sensor is off by, from an instant on, until the next one.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Correction {
-    /// Which sensor.
-    pub sensor: SensorName,
-    /// From when it holds.
-    pub from: Stamp,
-    /// To be added to what it says, in thousandths of a kelvin.
-    pub temperature_mk: i32,
-    /// To be added to what it says, in thousandths of a point of humidity.
-    pub humidity_mpct: i32,
-    /// Why.
-    pub why: String,
-    /// By whom it was entered ...
-    pub who: String,
-    /// ... and when.
-    pub entered_at: Stamp,
-}
-
 /// One sensor's.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Yardstick {
@@ -148,6 +130,12 @@ impl Yardstick {
             .filter(|(from, to, _)| from < to)
     }
 
+    /// The days, by their first and last instants, whose sums may change with a reading: that on which it
+    /// was measured, that before if it was at midnight, and that after if it is still held then.
+    pub fn touches(&self, at: Stamp) -> (Stamp, Stamp) {
+        (at.plus(-1), at.plus(self.longest_hold_ms()))
+    }
+
     /// A number that changes with everything that matters to what is summed between two instants: holds,
     /// bands, service and corrections, the zone, and how sums are made.
     pub fn version(&self, calendar: &Calendar, from: Stamp, to: Stamp) -> i64 {
@@ -175,9 +163,13 @@ impl Yardstick {
                 last = now;
             }
         }
-        let bytes: [u8; 8] = hash.finalize()[..8].try_into().expect("32 bytes have 8");
-        i64::from_le_bytes(bytes)
+        first_eight(hash)
     }
+}
+
+fn first_eight(hash: Sha256) -> i64 {
+    let bytes: [u8; 8] = hash.finalize()[..8].try_into().expect("32 bytes have 8");
+    i64::from_le_bytes(bytes)
 }
 
 /// Those of every sensor that was ever set up.
@@ -192,7 +184,23 @@ struct Force {
     out: Vec<SensorName>,
 }
 
+/// Longer ago than any reading, and later than all.
+const ALL_TIME: (Stamp, Stamp) = (Stamp(-(1 << 60)), Stamp(1 << 60));
+
 impl Yardsticks {
+    /// A number that changes with everything that matters to any sum.
+    pub fn version(&self, calendar: &Calendar) -> i64 {
+        let (from, to) = ALL_TIME;
+        let mut hash = Sha256::new();
+        hash.update(FORMAT.to_le_bytes());
+        hash.update(calendar.zone().name());
+        for (id, yardstick) in &self.0 {
+            hash.update(id.0.to_le_bytes());
+            hash.update(yardstick.version(calendar, from, to).to_le_bytes());
+        }
+        first_eight(hash)
+    }
+
     /// From settings, stages and services as they stand in the log, in its order, and from corrections.
     ///
     /// What people say a room is doing holds until the configuration says something else: the judge is

@@ -21,10 +21,10 @@ use crate::{
     season::{
         excursion::{Excursion, join},
         sheet::{Hour, Sum},
-        yardstick::{Correction, Span},
+        yardstick::Span,
     },
     watch::{
-        Band, Role, SensorName,
+        Band, Correction, Role, SensorName,
         reading::{HOUR_MS, MINUTE_MS},
     },
 };
@@ -465,7 +465,8 @@ proptest! {
         while day.from.0 < last {
             let near = |at: i64| day.from.0 - 1 - hold <= at && at <= day.to.0;
             let own: Vec<_> = case.readings.iter().filter(|r| near(r.0)).copied().collect();
-            prop_assert_eq!(fold(&case, &own).get(&day.date), sheets.get(&day.date), "{:?}", day);
+            let alone = fold(&case, &own);
+            prop_assert_eq!(alone.get(&day.date), sheets.get(&day.date), "{:?}", day);
             day = case.calendar.day_of(day.to);
         }
     }
