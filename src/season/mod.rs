@@ -7,6 +7,8 @@ pub mod calendar;
 pub mod conditions;
 pub mod counsel;
 pub mod deeds;
+pub mod excursion;
+pub mod folding;
 pub mod lived;
 pub mod pattern;
 pub mod period;
