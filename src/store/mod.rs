@@ -13,6 +13,7 @@ pub mod packed;
 pub mod photos;
 pub mod responses;
 pub mod restore;
+pub mod sheets;
 pub mod sources;
 pub mod stock;
 pub mod trail;
