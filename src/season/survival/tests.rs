@@ -1,5 +1,7 @@
 //! A winter by hand, differences that hold and that do not, and any ledger at all.
 
+use std::collections::BTreeSet;
+
 use chrono::TimeDelta;
 use proptest::prelude::*;
 
@@ -591,11 +593,7 @@ fn check(all: &Losses) -> Result<(), TestCaseError> {
         prop_assert_eq!(total(|g| g.out.standing), all.out.standing);
         prop_assert_eq!(total(|g| g.out.unseen), all.out.unseen);
         for group in &breakdown.groups {
-            prop_assert!(
-                group.lost <= group.at_risk && group.at_risk <= all.at_risk,
-                "{:?}",
-                group
-            );
+            prop_assert!(group.lost <= group.at_risk, "{:?}", group);
             prop_assert_eq!(
                 group.at_risk,
                 group.lost + sum(&group.out) + group.out.elsewhere
@@ -643,8 +641,14 @@ proptest! {
         let first = losses(&book.entries, Period { to: cut, ..always() }, utc_day);
         let second = losses(&book.entries, Period { from: cut, ..always() }, utc_day);
         let both = losses(&book.entries, always(), utc_day);
-        check(&first)?;
-        check(&second)?;
+        for all in [&first, &second, &both] {
+            check(all)?;
+            // No tuber is in a stratum twice, however often it went and came.
+            let groups = all.breakdowns.iter().flat_map(|b| &b.groups);
+            for group in groups {
+                prop_assert!(group.at_risk <= all.at_risk, "{:?} of {}", group, all.at_risk);
+            }
+        }
         prop_assert_eq!(first.out.standing, second.came.stood);
         prop_assert_eq!(first.lost + second.lost, both.lost);
         prop_assert_eq!(second.out.standing, both.out.standing);
@@ -699,24 +703,25 @@ proptest! {
         let before = losses(&entries, always(), utc_day);
         // Which crates each is about, by playing the ledger once.
         let mut stock = Stock::default();
-        let mut about = Vec::new();
+        let (mut about, mut labels) = (Vec::new(), BTreeMap::new());
         for entry in &entries {
             let lots = stock.touched(&entry.changes);
             stock.apply(&entry.changes).unwrap();
             let mut of = stock.touched(&entry.changes);
             of.extend(lots);
             of.extend(stock.about(&entry.deed, &entry.changes));
+            // A crate that was made, taken back and made again is one by its label.
+            labels.extend(stock.crates().map(|(id, krate)| (id, krate.code.clone())));
+            let of: BTreeSet<_> = of.iter().map(|id| labels[id].clone()).collect();
             about.push(of);
         }
-        let mut swapped = 0;
         for at in swaps {
+            let at = at % entries.len().max(1);
             if at + 1 < entries.len() && about[at].is_disjoint(&about[at + 1]) {
                 entries.swap(at, at + 1);
                 about.swap(at, at + 1);
-                swapped += 1;
             }
         }
-        prop_assume!(0 < swapped);
         prop_assert_eq!(losses(&entries, always(), utc_day), before);
     }
 
