@@ -1,3 +1,4 @@
 //! The winter's account, from a store on disk.
 
 mod responses;
+mod sums;
