@@ -9,12 +9,16 @@ use super::{
     body::{Body, DayRow, HourRow},
     calendar::{Calendar, LocalDay},
     conditions::{Excursion, Gathering, SensorWinter, thousandths},
+    counsel::{self, Advice},
     lived::{
         self, Bands, Lived, Probe,
         apart::{Apart, Outside, apart, outside},
     },
+    pattern::{Fate, Figure, Pattern, pattern},
     period::{self, Period},
-    sheet::Sheet,
+    responses::Responses,
+    sheet::{Sheet, Side},
+    survival::{CrateLoss, Losses},
     yardstick::{Correction, Span, Yardstick, Yardsticks, hours},
 };
 use crate::{
@@ -37,6 +41,8 @@ pub struct About {
     pub store: String,
     /// "2025-26".
     pub winter: String,
+    /// Height of the store above the sea, in metres.
+    pub altitude_m: f64,
     /// The zone whose days are counted.
     pub zone: String,
     /// The first day, and the day after the last.
@@ -152,6 +158,136 @@ pub struct Account {
     pub about: About,
     /// What the air did.
     pub conditions: Conditions,
+    /// What was lost.
+    pub losses: Losses,
+    /// Whether crates that lived through more of something lost more.
+    pub patterns: Vec<Pattern>,
+    /// What the program said, and what people did.
+    pub responses: Responses,
+    /// What it counsels for the next winter.
+    pub next: Vec<Advice>,
+}
+
+impl Account {
+    /// Put together from its pieces: patterns and counsel follow from them.
+    pub fn of(about: About, conditions: Conditions, losses: Losses, responses: Responses) -> Self {
+        let patterns = patterns(&conditions.crates, &losses);
+        let next = advice(&conditions, &losses, &patterns);
+        Self {
+            about,
+            conditions,
+            losses,
+            patterns,
+            responses,
+            next,
+        }
+    }
+}
+
+/// A figure that a crate lived through, and how it is read; none where it is not known.
+type Lives = (Figure, fn(&Lived) -> Option<f64>);
+
+/// The figures that losses are held against.
+pub const FIGURES: [Lives; 9] = [
+    (Figure::MeanTemperature, |c| Some(c.core.as_ref()?.mean_c)),
+    (Figure::LowestTemperature, |c| {
+        Some(c.core.as_ref()?.low.value)
+    }),
+    (Figure::HighestTemperature, |c| {
+        Some(c.core.as_ref()?.high.value)
+    }),
+    (Figure::HoursCold, |c| c.core.as_ref().map(|_| c.cold_h)),
+    (Figure::HoursDry, |c| humid(c).then_some(c.dry_h)),
+    (Figure::HoursDamp, |c| humid(c).then_some(c.damp_h)),
+    (Figure::DeficitDose, |c| humid(c).then_some(c.dose)),
+    (Figure::Mould, |c| Some(c.mould_high.as_ref()?.value)),
+    (Figure::HoursSweating, |c| humid(c).then_some(c.wet_h)),
+];
+
+fn humid(krate: &Lived) -> bool {
+    0.0 < krate.cover.humid_h
+}
+
+/// Each crate's loss with what it lived through; of one that was filled twice the longer time.
+pub fn fates<'a>(
+    crates: &'a [Lived],
+    losses: &'a Losses,
+) -> impl Iterator<Item = (&'a Lived, &'a CrateLoss)> {
+    losses.crates.iter().filter_map(|loss| {
+        let own = crates.iter().filter(|c| c.code == loss.code);
+        let longest = own.max_by(|a, b| a.cover.of_h.total_cmp(&b.cover.of_h))?;
+        Some((longest, loss))
+    })
+}
+
+fn patterns(crates: &[Lived], losses: &Losses) -> Vec<Pattern> {
+    if !losses.kept {
+        return Vec::new();
+    }
+    let of = |(figure, value): Lives| {
+        let fates: Vec<Fate> = fates(crates, losses)
+            .map(|(krate, loss)| Fate {
+                lost: loss.lost,
+                at_risk: loss.at_risk,
+                figure: value(krate).unwrap_or(f64::NAN),
+            })
+            .collect();
+        pattern(figure, &fates, FIGURES.len())
+    };
+    FIGURES.into_iter().map(of).collect()
+}
+
+/// Outside for less than this share of the judged time is not worth a change. A figure of this project.
+const WORTH_A_CHANGE: f64 = 0.05;
+
+fn advice(conditions: &Conditions, losses: &Losses, patterns: &[Pattern]) -> Vec<Advice> {
+    let mut all = counsel::of_losses(losses);
+    for room in &conditions.rooms {
+        for a in &room.apart {
+            let Some(d) = a.temperature_k.filter(|d| d.tells) else {
+                continue;
+            };
+            let (first, second) = (a.near.clone(), a.other.clone());
+            let (cold, warm) = if d.mean < 0.0 {
+                (first, second)
+            } else {
+                (second, first)
+            };
+            let lowest = |p: &&Pattern| p.figure == Figure::LowestTemperature && p.tells;
+            all.push(Advice::ColderPlace {
+                room: room.room.clone(),
+                place: cold.unwrap_or_default(),
+                beside: warm.unwrap_or_default(),
+                by_k: thousandths(d.mean.abs()),
+                hours: d.days as f64 * 24.0,
+                pattern: patterns.iter().find(lowest).copied(),
+            });
+        }
+        let o = &room.outside;
+        let sides = [
+            (Side::Cold, o.cold(), o.sure.cold_h, o.judged_h),
+            (Side::Warm, o.warm(), o.sure.warm_h, o.judged_h),
+            (Side::Dry, o.dry(), o.sure.dry_h, o.humid_h),
+            (Side::Damp, o.damp(), o.sure.damp_h, o.humid_h),
+        ];
+        let long = sides
+            .into_iter()
+            .filter(|(_, share, ..)| WORTH_A_CHANGE <= *share);
+        all.extend(long.map(|(side, _, hours, of_hours)| Advice::OutsideBand {
+            room: room.room.clone(),
+            side,
+            hours: thousandths(hours),
+            of_hours: thousandths(of_hours),
+        }));
+    }
+    all.extend(
+        patterns
+            .iter()
+            .filter(|p| p.tells)
+            .copied()
+            .map(Advice::Pattern),
+    );
+    all
 }
 
 /// One sensor's part in an account, gathered a day at a time.

@@ -21,7 +21,9 @@ use crate::{
 pub struct Done {
     /// When.
     pub at: Stamp,
-    /// Which crate, by its code.
+    /// Which crate.
+    pub id: CrateId,
+    /// Its code.
     pub krate: String,
     /// What, as a word: the treatment, where it was one.
     pub what: &'static str,
@@ -139,13 +141,13 @@ pub fn deeds(
     for entry in entries {
         let at = Stamp::from(entry.done_at());
         let back = matches!(entry.deed, Deed::Undone { .. });
-        if to <= at || back || undone.contains(&entry.id) {
+        if to <= at {
             continue;
         }
         while let Some((when, room, stage)) = stages.next_if(|(when, ..)| *when <= at) {
             fold.stage(*when, room, *stage);
         }
-        fold.entry(entry, at);
+        fold.entry(entry, at, !back && !undone.contains(&entry.id));
     }
     for (when, room, stage) in stages {
         fold.stage(*when, room, *stage);
@@ -190,7 +192,9 @@ impl Fold<'_> {
         }
     }
 
-    fn entry(&mut self, entry: &Entry, at: Stamp) {
+    /// What was taken back, and the taking back, change what stands where and count for nothing else: a
+    /// crate that came by a mistake may have been used by others since.
+    fn entry(&mut self, entry: &Entry, at: Stamp, counts: bool) {
         let on = day(self.calendar, at);
         // Crates it is about, and rooms in which they stood before and after.
         let mut about: BTreeMap<CrateId, BTreeSet<String>> = BTreeMap::new();
@@ -221,6 +225,9 @@ impl Fold<'_> {
                 }
                 Change::Wish { .. } | Change::Season { .. } => {}
             }
+        }
+        if !counts {
+            return;
         }
         let named = match &entry.deed {
             Deed::Packed { krate, .. }
@@ -292,6 +299,7 @@ impl Fold<'_> {
                 let done = self.told.by_room.entry(room.clone()).or_default();
                 done.push(Done {
                     at,
+                    id: *id,
                     krate: krate.code.clone(),
                     what,
                     finding,
@@ -336,6 +344,7 @@ impl Fold<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::season::period::Period;
     use crate::stock::{
         Form, Treatment,
         ledger::{Stock, To},
@@ -353,21 +362,25 @@ mod tests {
     /// Entries of these deeds, each on its day at nine.
     fn entries(deeds: Vec<(NaiveDate, Deed)>) -> Vec<Entry> {
         let mut stock = Stock::default();
-        let enter = |(n, (day, deed)): (usize, (NaiveDate, Deed))| {
+        let mut entered: Vec<Entry> = Vec::new();
+        for (day, deed) in deeds {
             let at = at(day).to_utc();
-            let changes = stock.enter(&deed, at).unwrap();
-            Entry {
-                id: EntryId(n as i64 + 1),
+            let changes = match &deed {
+                Deed::Undone { entry } => stock.take_back(&entered[entry.0 as usize - 1]),
+                deed => stock.enter(deed, at),
+            };
+            entered.push(Entry {
+                id: EntryId(entered.len() as i64 + 1),
                 at,
                 noted_at: None,
                 who: "Odile".into(),
                 key: None,
                 note: String::new(),
+                changes: changes.unwrap(),
                 deed,
-                changes,
-            }
-        };
-        deeds.into_iter().enumerate().map(enter).collect()
+            });
+        }
+        entered
     }
 
     fn lifted(code: &str, room: &str) -> Deed {
@@ -404,7 +417,7 @@ mod tests {
 
     fn told(deeds_of: Vec<(NaiveDate, Deed)>, stages: &[(Stamp, String, Stage)]) -> Deeds {
         let calendar = Calendar::new(chrono_tz::UTC);
-        let (from, to) = calendar.winter(2026);
+        let (from, to) = calendar.span(Period::whole(2026));
         deeds(&entries(deeds_of), stages, &calendar, from, to)
     }
 
@@ -443,9 +456,9 @@ mod tests {
         let kept = told(history(), &[]).rounds;
         assert_eq!(kept[0].to, on(6, 30));
         let calendar = Calendar::new(chrono_tz::UTC);
-        let (from, to) = calendar.winter(2027);
+        let (from, to) = calendar.span(Period::whole(2027));
         let next = deeds(&entries(history()), &[], &calendar, from, to).rounds;
-        let both = calendar.winter(2026).0;
+        let both = calendar.span(Period::whole(2026)).0;
         let whole = deeds(&entries(history()), &[], &calendar, both, to).rounds;
         for n in 0..4 {
             assert_eq!(

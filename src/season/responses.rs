@@ -18,7 +18,11 @@ use super::{
     deeds::{self, CrateRounds, Deeds, Done},
 };
 use crate::{
-    stock::{Finding, due::CHECK_MONTHS, ledger::Entry},
+    stock::{
+        Finding,
+        due::CHECK_MONTHS,
+        ledger::{CrateId, Entry},
+    },
     watch::{
         Act, Kind, Occurrence, Priority, Settings, Stage, Stamp, Subject,
         models::{Forecast, Outcome, TRUE_WITHIN_MS, Target},
@@ -319,13 +323,13 @@ fn after(alert: &Alerted, deeds: &Deeds) -> Vec<After> {
         Subject::Crate(code) => done.krate.eq_ignore_ascii_case(code),
         _ => true,
     };
-    let mut by_what: BTreeMap<&str, (Stamp, BTreeSet<&str>)> = BTreeMap::new();
+    let mut by_what: BTreeMap<&str, (Stamp, BTreeSet<CrateId>)> = BTreeMap::new();
     let within = span(done, |d| d.at, from, from.plus(FOLLOWED_MS));
     for done in within.iter().filter(own) {
         let (_, crates) = by_what
             .entry(done.what)
             .or_insert((done.at, BTreeSet::new()));
-        crates.insert(&done.krate);
+        crates.insert(done.id);
     }
     let mut all: Vec<After> = by_what
         .into_iter()

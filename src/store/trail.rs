@@ -24,9 +24,10 @@ const LEDGER: i64 = 1;
 const PHOTO: i64 = 2;
 const ACCESS: i64 = 3;
 
-// Keys first, so that bodies and codes are read for one piece only.
+// Keys first, so that bodies are read for one piece only. Crates are looked up once for a piece: there is no
+// index that leads from an entry to its crates.
 const PIECE: &str = "
-    with piece as (
+    with piece as materialized (
         select at, tab, id from (
             select at, 0 as tab, seq as id from act
             where ?1 <= at and at < ?2 and kind not in ('crates', 'weighed')
@@ -37,20 +38,26 @@ const PIECE: &str = "
         )
         where (at, tab, id) > (?3, ?4, ?5)
         order by at, tab, id limit ?6
+    ),
+    written as materialized (
+        select l.entry_id, group_concat(coalesce(k.code, 'crate ' || l.crate_id), ' ') as codes
+        from ledger_crate l left join crate k using (crate_id)
+        where l.entry_id in (select id from piece where tab = 1)
+        group by l.entry_id
     )
     select p.at, p.tab, p.id,
         coalesce(a.who, g.who, f.who, c.who, o.who, '') as who,
         coalesce(a.kind, c.what, o.what, '') as kind,
         coalesce(a.body, c.detail, o.detail, '') as body,
         case p.tab
-            when 1 then (select group_concat(coalesce(k.code, 'crate ' || l.crate_id), ' ')
-                from ledger_crate l left join crate k using (crate_id) where l.entry_id = p.id)
+            when 1 then w.codes
             when 2 then (select code from crate where crate_id = f.crate_id)
         end as about,
         g.noted_at, g.note, g.deed
     from piece p
     left join act a on p.tab = 0 and a.seq = p.id
     left join ledger g on p.tab = 1 and g.entry_id = p.id
+    left join written w on p.tab = 1 and w.entry_id = p.id
     left join photo f on p.tab = 2 and f.photo_id = p.id
     left join access_log c on p.tab = 3 and c.log_id = p.id
     left join given_out o on p.tab = 4 and o.given_id = p.id

@@ -5,6 +5,7 @@ use std::time::Instant;
 use overwinter::{
     season::{
         calendar::Calendar,
+        period::Period,
         responses::{Alerted, History, Responses, Sent, responses},
         trail::Row,
     },
@@ -25,7 +26,7 @@ const CALENDAR: Calendar = Calendar::new(chrono_tz::UTC);
 
 /// So many hours into the winter.
 fn hour(n: i64) -> Stamp {
-    CALENDAR.winter(2026).0.plus(n * HOUR_MS)
+    CALENDAR.span(Period::whole(2026)).0.plus(n * HOUR_MS)
 }
 
 fn code(text: &str) -> CrateCode {
@@ -164,14 +165,14 @@ async fn filled(store: &Store) {
 }
 
 async fn account(store: &Store) -> Responses {
-    let (from, to) = CALENDAR.winter(2026);
+    let (from, to) = CALENDAR.span(Period::whole(2026));
     let known = store.responded(from, to).await.unwrap();
     let entries = store.entries_after(EntryId(0), 10_000).await.unwrap();
     told(&known, &entries)
 }
 
 fn told(known: &Responded, entries: &[Entry]) -> Responses {
-    let (from, to) = CALENDAR.winter(2026);
+    let (from, to) = CALENDAR.span(Period::whole(2026));
     responses(&History {
         from,
         to,
@@ -243,7 +244,7 @@ async fn the_trail_is_the_same_in_pieces_of_any_size() {
 }
 
 async fn trail(store: &Store, most: u32) -> Vec<Row> {
-    let (from, to) = CALENDAR.winter(2026);
+    let (from, to) = CALENDAR.span(Period::whole(2026));
     let (mut all, mut after) = (Vec::new(), None);
     loop {
         let (rows, mark) = store.trail(from, to, after, most).await.unwrap();
@@ -292,7 +293,7 @@ async fn a_long_winter_is_told_at_once() {
         tx.enter(&request).await.unwrap();
         tx.commit().await.unwrap();
     }
-    let (from, to) = CALENDAR.winter(2026);
+    let (from, to) = CALENDAR.span(Period::whole(2026));
     let mut known = store.responded(from, to).await.unwrap();
     known.alerts = (0..5000)
         .map(|n| Alerted {

@@ -1,5 +1,6 @@
 use super::*;
 use crate::{
+    season::period::Period,
     stock::{
         CrateCode, Form, Treatment,
         ledger::{Deed, EntryId, Stock, To},
@@ -120,7 +121,7 @@ fn dampened(krate: &str) -> Deed {
 }
 
 fn nothing() -> History<'static> {
-    let (from, to) = CALENDAR.winter(2026);
+    let (from, to) = CALENDAR.span(Period::whole(2026));
     History {
         from,
         to,
@@ -278,7 +279,7 @@ fn offs_are_those_of_the_period() {
             }),
         )
     };
-    let (from, to) = CALENDAR.winter(2026);
+    let (from, to) = CALENDAR.span(Period::whole(2026));
     let stepped = did(
         on(12, 5, 0),
         Act::Started(Started {
@@ -348,7 +349,7 @@ fn forecast(
 #[test]
 fn forecasts_and_warnings_are_held_against_what_came() {
     use Outcome::{Came, Not, Open};
-    let (from, to) = CALENDAR.winter(2026);
+    let (from, to) = CALENDAR.span(Period::whole(2026));
     let forecasts = [
         forecast(Target::Frost, from.plus(-1), Came, Some(1.0)),
         forecast(Target::Frost, from, Came, Some(2.0)),
@@ -411,7 +412,7 @@ fn messages_are_counted_by_purpose() {
         occurrences: Vec::new(),
         delivered,
     };
-    let (from, to) = CALENDAR.winter(2026);
+    let (from, to) = CALENDAR.span(Period::whole(2026));
     let messages = [
         sent("raise", from, Some(true)),
         sent("raise", on(12, 1, 0), Some(false)),

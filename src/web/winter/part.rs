@@ -125,7 +125,13 @@ pub fn day_of(at: DateTime<Utc>, manner: Manner) -> String {
 
 /// A word as an address on the page: letters and digits, and a dash for everything else.
 pub fn id(prefix: &str, name: &str) -> String {
-    let letter = |c: char| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '-' };
+    let letter = |c: char| {
+        if c.is_ascii_alphanumeric() {
+            c.to_ascii_lowercase()
+        } else {
+            '-'
+        }
+    };
     let name: String = name.chars().map(letter).collect();
     format!("{prefix}-{name}")
 }

@@ -74,10 +74,7 @@ pub fn capital(text: &str) -> String {
 }
 
 fn standing(room: &RoomWinter, sensors: &[&SensorWinter], manner: Manner) -> String {
-    let recorded = format!(
-        "{} of the time in use is on record",
-        share(room.coverage())
-    );
+    let recorded = format!("{} of the time in use is on record", share(room.coverage()));
     if room.judged_h <= 0.0 {
         return format!("{}; nothing was held against a band.", capital(&recorded));
     }
@@ -91,7 +88,15 @@ fn standing(room: &RoomWinter, sensors: &[&SensorWinter], manner: Manner) -> Str
     let mut out = format!(
         "{} of {} on record within the band{held}; {recorded}.",
         share(room.in_band_h / room.judged_h),
-        if sensors.len() == 1 { hours(room.judged_h) } else { format!("{NB}{} of {}", hours(room.judged_h), count(sensors.len(), "sensor", "sensors")) }
+        if sensors.len() == 1 {
+            hours(room.judged_h)
+        } else {
+            format!(
+                "{NB}{} of {}",
+                hours(room.judged_h),
+                count(sensors.len(), "sensor", "sensors")
+            )
+        }
     );
     let sides = Side::ALL.map(|s| {
         let h: f64 = (sensors.iter().filter_map(|x| x.against.as_ref()))
@@ -156,14 +161,30 @@ fn figures(sensors: &[&SensorWinter], manner: Manner) -> Rows {
             rows.push(std::iter::once(name.to_owned()).chain(cells));
         }
     };
-    let t = |at: &At| format!("{}, {}", manner.temperature(at.value), moment(at.at, manner));
+    let t = |at: &At| {
+        format!(
+            "{}, {}",
+            manner.temperature(at.value),
+            moment(at.at, manner)
+        )
+    };
     let rh = |at: &At| format!("{}, {}", percent(at.value), moment(at.at, manner));
     line("On record", &|s| {
-        Some(format!("{} of {} ({})", hours(s.covered_h), hours(s.span_h), share(s.coverage())))
+        Some(format!(
+            "{} of {} ({})",
+            hours(s.covered_h),
+            hours(s.span_h),
+            share(s.coverage())
+        ))
     });
     line("Within the band", &|s| {
         let a = s.against.as_ref()?;
-        Some(format!("{} of {} ({})", hours(a.in_band_h), hours(a.judged_h), share(a.share()?)))
+        Some(format!(
+            "{} of {} ({})",
+            hours(a.in_band_h),
+            hours(a.judged_h),
+            share(a.share()?)
+        ))
     });
     for side_of in Side::ALL {
         line(&format!("Too {}", side(side_of)), &|s| {
@@ -183,11 +204,19 @@ fn figures(sensors: &[&SensorWinter], manner: Manner) -> Rows {
     line("Dampest", &|s| Some(rh(&s.humidity.as_ref()?.high)));
     line("Nearest to its own dew point", &|s| {
         let at = s.spread_low_k.as_ref()?;
-        Some(format!("{}, {}", manner.difference(at.value), moment(at.at, manner)))
+        Some(format!(
+            "{}, {}",
+            manner.difference(at.value),
+            moment(at.at, manner)
+        ))
     });
     line("Drying power", &|s| {
         (0.0 < s.both_h).then(|| {
-            format!("{:.1}{NB}kPa{NB}day over {}", s.dose_kpa_day, hours(s.both_h))
+            format!(
+                "{:.1}{NB}kPa{NB}day over {}",
+                s.dose_kpa_day,
+                hours(s.both_h)
+            )
         })
     });
     rows.noting(
@@ -228,7 +257,14 @@ fn excursions(sensors: &[&SensorWinter], manner: Manner) -> Option<Rows> {
     }
     let mut rows = Rows::new(
         "Longest times outside the band",
-        &["Began", "Sensor", "What", "How long", "Furthest", "Crates there"],
+        &[
+            "Began",
+            "Sensor",
+            "What",
+            "How long",
+            "Furthest",
+            "Crates there",
+        ],
     );
     for e in &all {
         let open = |gap: bool| if gap { "at least " } else { "" };
@@ -256,7 +292,12 @@ fn excursions(sensors: &[&SensorWinter], manner: Manner) -> Option<Rows> {
 const CODES: usize = 12;
 
 fn codes(codes: &[String]) -> String {
-    let shown = codes.iter().take(CODES).cloned().collect::<Vec<_>>().join(" ");
+    let shown = codes
+        .iter()
+        .take(CODES)
+        .cloned()
+        .collect::<Vec<_>>()
+        .join(" ");
     match codes.len().saturating_sub(CODES) {
         0 => shown,
         more => format!("{shown} and {more} more"),
