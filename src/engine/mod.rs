@@ -9,6 +9,7 @@ mod memory;
 mod pace;
 pub mod replay;
 pub mod status;
+pub mod sums;
 pub mod telling;
 
 pub use live::{Engine, Opening};
