@@ -212,9 +212,8 @@ impl WinterStrip {
             );
         }
         let _ = write!(out, "<path class=\"tick\" d=\"{marks}\"/>");
-        let heading = format!("Temperature, {}", self.unit);
-        self.panel(&mut out, &mut labels, &self.temperature, TOP_T, &heading);
-        self.panel(&mut out, &mut labels, &self.humidity, TOP_RH, "Humidity, %");
+        self.panel(&mut out, &mut labels, &self.temperature, TOP_T);
+        self.panel(&mut out, &mut labels, &self.humidity, TOP_RH);
         let mut lines = String::new();
         for (from, to) in &off {
             // Hours would be too narrow to be seen.
@@ -237,19 +236,20 @@ impl WinterStrip {
         }
         self.events(&mut out, &mut labels, days, all);
         self.alerts(&mut out, &mut labels, days, all);
+        let temperature = format!("Temperature, {}", self.unit);
+        for (top, heading) in [(TOP_T, temperature.as_str()), (TOP_RH, "Humidity, %")] {
+            let (y, heading) = (tenth(top - 7.0), escape(heading));
+            let _ = write!(
+                out,
+                "<text class=\"head\" x=\"0\" y=\"{y}\">{heading}</text>"
+            );
+        }
         out += labels.markup();
         out += "</svg>";
         out
     }
 
-    fn panel(
-        &self,
-        out: &mut String,
-        labels: &mut Labels,
-        ribbon: &Ribbon,
-        top: f64,
-        heading: &str,
-    ) {
+    fn panel(&self, out: &mut String, labels: &mut Labels, ribbon: &Ribbon, top: f64) {
         let days = Days::new(self.days);
         let bands = ribbon.bands(self.days);
         let seen = ribbon.span(self.days);
@@ -262,13 +262,6 @@ impl WinterStrip {
             low: low - pad,
             high: high + pad,
         };
-        let head = (0.0, top - 7.0, Anchor::Start);
-        let _ = write!(
-            out,
-            "<text class=\"head\" x=\"0\" y=\"{}\">{}</text>",
-            tenth(head.1),
-            escape(heading)
-        );
         let mut d = String::new();
         for (from, to, low, high) in &bands {
             let (x0, x1) = (days.x(*from as f64), days.x(*to as f64));
