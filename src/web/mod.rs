@@ -54,7 +54,7 @@ use self::{
 };
 use crate::{
     clock::Clock,
-    engine::Status,
+    engine::{Status, account::Accounts},
     inbox::{Board, Inbox},
     notify::words::Manner,
     problem::Problem,
@@ -89,6 +89,8 @@ pub struct Site {
     pub access: Arc<Access>,
     /// Who is told, and by which channels.
     pub told: Arc<Told>,
+    /// Accounts of winters that were made.
+    pub accounts: Accounts,
     /// One look back at a time.
     pub looking: Arc<Semaphore>,
 }
@@ -145,6 +147,7 @@ pub fn router(site: Site) -> Router {
         .route("/healthz", get(async || "alive\n"))
         .route("/readyz", get(api::ready))
         .merge(stock::routes())
+        .merge(winter::page::routes())
         .merge(access::routes())
         .fallback(pages::nothing_here)
         .with_state(site)
