@@ -35,11 +35,19 @@ fn settings(ids: &[SensorId], low_c: f64) -> Act {
         id: *id,
         name: SensorName::new(name).unwrap(),
         room: "cellar".into(),
-        role: if name == "probe" { Role::Crate } else { Role::Air },
+        role: if name == "probe" {
+            Role::Crate
+        } else {
+            Role::Air
+        },
         crate_code: None,
         interval_ms: 20 * MINUTE_MS,
         // One is a logger that is read now and then.
-        arrives: if name == "south" { Arrives::Batches } else { Arrives::Live },
+        arrives: if name == "south" {
+            Arrives::Batches
+        } else {
+            Arrives::Live
+        },
         near: None,
         accuracy: None,
         checked: None,
@@ -74,20 +82,23 @@ fn values() -> impl Strategy<Value = Values> {
     })
 }
 
-fn step() -> impl Strategy<Value = Step> {
+fn said() -> impl Strategy<Value = Vec<(usize, i64, Values)>> {
     // Instants are few, so that parts and repeats come.
     let instant = prop_oneof![
         3 => (0..240i64).prop_map(|n| n * 20 * MINUTE_MS),
         1 => (0..4i64).prop_map(|n| 2 * HOUR_MS + n * 24 * HOUR_MS),
         1 => 0..80 * HOUR_MS,
     ];
-    let said = prop::collection::vec((0..3usize, instant, values()), 1..60);
-    let ordered = said.clone().prop_map(|mut said| {
+    prop::collection::vec((0..3usize, instant, values()), 1..60)
+}
+
+fn step() -> impl Strategy<Value = Step> {
+    let ordered = said().prop_map(|mut said| {
         said.sort_by_key(|s| s.1);
         said
     });
     prop_oneof![
-        3 => said.prop_map(Step::Said),
+        3 => said().prop_map(Step::Said),
         6 => ordered.prop_map(Step::Said),
         1 => prop::sample::select(vec![Stage::Empty, Stage::Storing, Stage::Curing]).prop_map(Step::Stage),
         1 => (0..3usize, any::<bool>()).prop_map(|(s, out)| Step::Service(s, out)),
@@ -130,7 +141,9 @@ impl Log {
 
     async fn act(&mut self, act: Act) {
         let mut tx = self.store.begin().await.unwrap();
-        tx.append_act(self.seq, Stamp(self.acts), "Odile", &act).await.unwrap();
+        tx.append_act(self.seq, Stamp(self.acts), "Odile", &act)
+            .await
+            .unwrap();
         tx.commit().await.unwrap();
         self.seq += 1;
         self.acts += 7 * HOUR_MS + 123;
@@ -157,7 +170,9 @@ impl Log {
                 values,
             };
             let parts = [known.len() as i64];
-            tx.append_readings(&[reading], &parts, &mut self.tail).await.unwrap();
+            tx.append_readings(&[reading], &parts, &mut self.tail)
+                .await
+                .unwrap();
             self.seq += 1;
         }
         tx.commit().await.unwrap();
@@ -212,7 +227,11 @@ impl Log {
         let (mut all, mut vapour) = (BTreeMap::new(), Vapour::default());
         for (sensor, yardstick) in &self.store.yardsticks().await.unwrap().0 {
             let first = (Stamp(i64::MIN), 0);
-            let said = self.store.said(*sensor, first, Stamp(i64::MAX), u32::MAX).await.unwrap();
+            let said = self
+                .store
+                .said(*sensor, first, Stamp(i64::MAX), u32::MAX)
+                .await
+                .unwrap();
             let mut folding = Folding::new(yardstick.clone(), calendar);
             let mut done = |day: overwinter::season::calendar::LocalDay, sheet| {
                 let with = yardstick.version(&calendar, day.from, day.to);
@@ -241,7 +260,11 @@ fn alike(steps: &[Step], zone: Tz) -> Result<(), TestCaseError> {
             }
             prop_assert_eq!(log.kept().await, log.plain(calendar).await);
             let again = sum_up(&log.store, &calendar).await.unwrap();
-            prop_assert_eq!((again.readings, again.sheets), (0, 0), "nothing is left to do");
+            prop_assert_eq!(
+                (again.readings, again.sheets),
+                (0, 0),
+                "nothing is left to do"
+            );
         }
         let once = log.kept().await;
         let rebuilt = sum_up_again(&log.store, &calendar).await.unwrap();
@@ -287,7 +310,8 @@ async fn what_comes_late_touches_its_days_and_no_others() {
     assert!(!late.rebuilt);
     assert_eq!((late.readings, late.sheets), (10, 1));
     // At midnight, and held over it.
-    log.say(&[course(1, 72 * 9 + 6, 1), course(1, 72 * 12 + 5, 1)].concat()).await;
+    log.say(&[course(1, 72 * 9 + 6, 1), course(1, 72 * 12 + 5, 1)].concat())
+        .await;
     let late = sum_up(&log.store, &calendar).await.unwrap();
     assert_eq!((late.readings, late.sheets), (2, 4));
     assert_eq!(log.kept().await, log.plain(calendar).await);
