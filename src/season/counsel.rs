@@ -20,13 +20,13 @@ pub enum Advice {
     Form(Compared),
     /// One room lost more than another.
     Room(Compared),
-    /// One place lost more than all others, or fewer.
+    /// One place lost more than all others together.
     Place(Compared),
-    /// One variety lost more than all others, or fewer.
+    /// One variety lost more than all others together.
     Variety(Compared),
-    /// What was dug on one day lost more than all others, or fewer.
+    /// What was dug on one day lost more than all else.
     Dug(Compared),
-    /// Two parts of a room were not equally warm or dry, whatever was lost.
+    /// Two parts of a room were not equally warm.
     ColderPlace {
         /// The room.
         room: String,
@@ -128,7 +128,7 @@ fn of_breakdown(breakdown: &Breakdown) -> Vec<Advice> {
 
 /// Whether a difference is more than chance, of enough crates, and of tubers that had the same time to be
 /// lost in. A variety often fills one crate; there 20 tubers will do, and crates are counted where both
-/// sides have three.
+/// sides have three. That all the rest lost more than a group says no more than that some group in it did.
 fn holds(dimension: Dimension, difference: &Difference) -> bool {
     let enough = |side: &Side| match dimension {
         Dimension::Variety => FEW_TUBERS <= side.at_risk,
@@ -140,7 +140,7 @@ fn holds(dimension: Dimension, difference: &Difference) -> bool {
         && by_crate
         && enough(&difference.a)
         && enough(&difference.b)
-        && difference.a.name != Name::Rest
+        && (difference.b.name != Name::Rest || 0.0 < difference.difference)
 }
 
 fn compared(of: &Difference) -> Compared {

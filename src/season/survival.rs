@@ -209,7 +209,8 @@ pub struct Group {
     pub by_crate: Option<ByCrate>,
     /// What became of the others.
     pub out: Out,
-    /// Days within the period that one of them stayed in the group, in the mean.
+    /// Days within the period that one of them stayed in the group, in the mean; those that were lost as if
+    /// they had stayed to the period's end, so that losses make no stay seem short.
     pub stay_days: f64,
     /// Fewer than three crates (but for a crate itself) or fewer than 20 tubers: an odd one changes much.
     pub small: bool,
@@ -263,7 +264,7 @@ pub struct Side {
     pub at_risk: u64,
     /// Crates.
     pub crates: u64,
-    /// Mean days that one stayed.
+    /// Mean days that one stayed, as in [`Group::stay_days`].
     pub stay_days: f64,
 }
 

@@ -50,7 +50,7 @@ pub(super) struct Tally {
     pub(super) unseen: u64,
     /// Into which other strata of the same way; less what came back.
     pub(super) left: BTreeMap<Stratum, u64>,
-    /// Tubers times days.
+    /// Tubers times days; lost ones as if they had stayed to the end.
     pub(super) days: i64,
 }
 
@@ -166,9 +166,20 @@ pub(super) struct Fold {
     lots: BTreeMap<LotId, Piece>,
     within: BTreeMap<CrateId, Vec<LotId>>,
     /// Of the tubers that lie in a lot now: how many left which cell for which stratum, and are not back.
-    elsewhere: BTreeMap<LotId, BTreeMap<(Cell, Stratum), u64>>,
+    elsewhere: BTreeMap<LotId, Away>,
     /// Tubers of a lot that were corrected away, and where; the last first.
-    vanished: BTreeMap<LotId, Vec<([Stratum; WAYS], CrateId, u64)>>,
+    vanished: BTreeMap<LotId, Vec<Gone>>,
+}
+
+/// Tubers of which, and of how many, it is known that they left a cell for another stratum and are not back.
+type Away = BTreeMap<(Cell, Stratum), u64>;
+
+/// Tubers that were corrected away.
+struct Gone {
+    strata: [Stratum; WAYS],
+    krate: CrateId,
+    count: u64,
+    away: Away,
 }
 
 /// On which side of the period's beginning an entry counts, and how many days are left from it.
@@ -261,9 +272,9 @@ impl Fold {
     }
 
     fn krate(&mut self, id: CrateId, before: Option<&Crate>, after: &Crate, when: Option<When>) {
-        self.codes.insert(after.code.clone(), id);
-        let fresh = !self.crates.contains_key(&id);
-        if when.is_none() && !fresh {
+        if !self.crates.contains_key(&id) {
+            self.codes.insert(after.code.clone(), id);
+        } else if when.is_none() {
             return;
         }
         let held = self.crates.entry(id).or_insert_with(|| Held {
@@ -454,13 +465,18 @@ impl Fold {
         away.retain(|_, many| *many != 0);
     }
 
-    /// No more of a lot are away from anywhere than lie in it.
-    fn held(&mut self, lot: LotId) {
+    /// No more of a lot are away from anywhere than lie in it. Tells which are no longer.
+    fn held(&mut self, lot: LotId) -> Away {
         let count = self.lots.get(&lot).map_or(0, |piece| piece.count);
+        let mut gone = Away::new();
         if let Some(away) = self.elsewhere.get_mut(&lot) {
-            away.values_mut().for_each(|many| *many = count.min(*many));
+            for (key, many) in away.iter_mut().filter(|(_, many)| count < **many) {
+                gone.insert(*key, *many - count);
+                *many = count;
+            }
             away.retain(|_, many| *many != 0);
         }
+        gone
     }
 
     fn cell(&mut self, cell: Cell) -> &mut Tally {
@@ -513,18 +529,31 @@ impl Fold {
 
     /// What was corrected away and is corrected back was there all the time.
     fn found_again(&mut self, id: LotId, count: u64) -> u64 {
-        let gone = self.vanished.entry(id).or_default();
+        let Some(now) = self.lots.get(&id).map(|piece| piece.strata) else {
+            return 0;
+        };
         let mut rest = count;
-        while let Some((strata, krate, many)) = gone.last_mut().filter(|_| rest != 0) {
-            let back = rest.min(*many);
+        while let Some(mut gone) = (self.vanished.get_mut(&id))
+            .filter(|_| rest != 0)
+            .and_then(Vec::pop)
+        {
+            let back = rest.min(gone.count);
             rest -= back;
-            *many -= back;
-            for stratum in *strata {
-                let tally = self.cells.entry((stratum, *krate)).or_default();
+            gone.count -= back;
+            for stratum in gone.strata {
+                let tally = self.cell((stratum, gone.krate));
                 tally.corrected = tally.corrected.saturating_sub(back);
             }
-            if *many == 0 {
-                gone.pop();
+            for (key, many) in &mut gone.away {
+                let again = back.min(*many);
+                *many -= again;
+                self.away(id, *key, again);
+            }
+            // The lot may have gone back meanwhile to where they had left.
+            now.into_iter()
+                .for_each(|stratum| self.back(id, stratum, back));
+            if gone.count != 0 {
+                self.vanished.entry(id).or_default().push(gone);
             }
         }
         count - rest
@@ -544,17 +573,26 @@ impl Fold {
         for stratum in strata {
             self.stand((stratum, krate), -(paid as i64), when);
             if when.inside {
-                *self.cell((stratum, krate)).outcome(account) += count;
+                let tally = self.cell((stratum, krate));
+                *tally.outcome(account) += count;
+                // A loss shortens no stay: else a bad place would seem one of passage.
+                if matches!(account, Account::Culled(_)) {
+                    tally.days += paid as i64 * when.left;
+                }
             }
-        }
-        if when.inside && matches!(account, Account::Corrected | Account::Listed) {
-            let gone = self.vanished.entry(id).or_default();
-            gone.push((strata, krate, count));
         }
         if !when.inside {
             self.came.stood -= count as i64;
         }
-        self.held(id);
+        let away = self.held(id);
+        if when.inside && matches!(account, Account::Corrected | Account::Listed) {
+            self.vanished.entry(id).or_default().push(Gone {
+                strata,
+                krate,
+                count,
+                away,
+            });
+        }
     }
 
     fn carried(

@@ -1,5 +1,7 @@
 //! A winter by hand, differences that hold and that do not, and any ledger at all.
 
+use std::collections::BTreeSet;
+
 use chrono::TimeDelta;
 use proptest::prelude::*;
 
@@ -243,11 +245,11 @@ fn a_winter_worked_out_by_hand() {
     assert_eq!(
         groups(&all, Dimension::Packing),
         // All but the three that were lost in sand came to peat.
-        [(text("Peat"), 82, 12, 0), (text("sand"), 20, 3, 17)]
+        [(text("peat"), 82, 12, 0), (text("sand"), 20, 3, 17)]
     );
     assert_eq!(
         groups(&all, Dimension::Room),
-        [(text("barn"), 65, 9, 26), (text("cellar"), 50, 6, 30)]
+        [(text("barn"), 65, 9, 26), (text("cellar"), 50, 6, 4)]
     );
     assert_eq!(
         groups(&all, Dimension::Form),
@@ -371,16 +373,17 @@ fn a_slip_that_was_corrected_is_no_tuber() {
 #[test]
 fn tubers_whose_coming_was_taken_back_were_at_risk_all_the_same() {
     let dug = on(2026, 10, 20);
-    let ten = || lifted(to("A-1", "cellar", "", ""), "Brindolet", 10, None);
+    let into = to("A-1", "cellar", "", "");
     let mut store = Store::default();
     store
-        .does(dug, ten())
-        .does(on(2026, 11, 1), culled(1, Finding::Soft, 10))
-        .does(on(2026, 11, 2), ten())
-        // Which of the two was the slip nobody can see: ten came, and ten were lost.
-        .takes_back(on(2026, 11, 3), 1);
+        .does(dug, lifted(into, "Brindolet", 10, None))
+        .does(on(2026, 10, 31), corrected(1, 20))
+        .does(on(2026, 11, 1), culled(1, Finding::Soft, 20))
+        .does(on(2026, 11, 2), corrected(1, 10))
+        // Which of the two counts was the slip nobody can see: twenty were there, and twenty were lost.
+        .takes_back(on(2026, 11, 3), 2);
     let all = store.losses(2026);
-    assert_eq!((all.at_risk, all.lost, all.out.standing), (10, 10, 0));
+    assert_eq!((all.at_risk, all.lost, all.out.standing), (20, 20, 0));
 }
 
 /// Crates of 25 in peat and in sand, with these losses.
@@ -523,10 +526,11 @@ fn varieties_are_held_against_all_the_others() {
     );
     assert!((difference.confidence - (1.0 - 0.05 / 3.0)).abs() < 1e-12);
     let advice = of_losses(&all);
-    // Those that lost fewer than a rest with Ossamurle in it say the same once more.
-    assert!(
-        matches!(&advice[0], Advice::Variety(c) if c.worse.name == text("Ossamurle") && !c.by_crate)
-    );
+    // That the others lost fewer than a rest with Ossamurle in it would say the same once more.
+    let [Advice::Variety(found)] = advice.as_slice() else {
+        panic!("{advice:?}");
+    };
+    assert!(found.worse.name == text("Ossamurle") && !found.by_crate);
 }
 
 #[test]
@@ -589,11 +593,7 @@ fn check(all: &Losses) -> Result<(), TestCaseError> {
         prop_assert_eq!(total(|g| g.out.standing), all.out.standing);
         prop_assert_eq!(total(|g| g.out.unseen), all.out.unseen);
         for group in &breakdown.groups {
-            prop_assert!(
-                group.lost <= group.at_risk && group.at_risk <= all.at_risk,
-                "{:?}",
-                group
-            );
+            prop_assert!(group.lost <= group.at_risk, "{:?}", group);
             prop_assert_eq!(
                 group.at_risk,
                 group.lost + sum(&group.out) + group.out.elsewhere
@@ -641,8 +641,14 @@ proptest! {
         let first = losses(&book.entries, Period { to: cut, ..always() }, utc_day);
         let second = losses(&book.entries, Period { from: cut, ..always() }, utc_day);
         let both = losses(&book.entries, always(), utc_day);
-        check(&first)?;
-        check(&second)?;
+        for all in [&first, &second, &both] {
+            check(all)?;
+            // No tuber is in a stratum twice, however often it went and came.
+            let groups = all.breakdowns.iter().flat_map(|b| &b.groups);
+            for group in groups {
+                prop_assert!(group.at_risk <= all.at_risk, "{:?} of {}", group, all.at_risk);
+            }
+        }
         prop_assert_eq!(first.out.standing, second.came.stood);
         prop_assert_eq!(first.lost + second.lost, both.lost);
         prop_assert_eq!(second.out.standing, both.out.standing);
@@ -691,31 +697,31 @@ proptest! {
     #[test]
     fn the_order_of_what_has_nothing_to_do_with_each_other_does_not_matter(
         asked in prop::collection::vec(deeds(), 2..60),
-        swaps in prop::collection::vec(any::<prop::sample::Index>(), 1..40),
+        swaps in prop::collection::vec(0..60_usize, 1..40),
     ) {
         let mut entries = book(asked, true).entries;
         let before = losses(&entries, always(), utc_day);
         // Which crates each is about, by playing the ledger once.
         let mut stock = Stock::default();
-        let mut about = Vec::new();
+        let (mut about, mut labels) = (Vec::new(), BTreeMap::new());
         for entry in &entries {
             let lots = stock.touched(&entry.changes);
             stock.apply(&entry.changes).unwrap();
             let mut of = stock.touched(&entry.changes);
             of.extend(lots);
             of.extend(stock.about(&entry.deed, &entry.changes));
+            // A crate that was made, taken back and made again is one by its label.
+            labels.extend(stock.crates().map(|(id, krate)| (id, krate.code.clone())));
+            let of: BTreeSet<_> = of.iter().map(|id| labels[id].clone()).collect();
             about.push(of);
         }
-        let mut swapped = 0;
         for at in swaps {
-            let at = at.index(entries.len());
+            let at = at % entries.len().max(1);
             if at + 1 < entries.len() && about[at].is_disjoint(&about[at + 1]) {
                 entries.swap(at, at + 1);
                 about.swap(at, at + 1);
-                swapped += 1;
             }
         }
-        prop_assume!(0 < swapped);
         prop_assert_eq!(losses(&entries, always(), utc_day), before);
     }
 
