@@ -1,6 +1,7 @@
 //! The only writer: takes inputs in one order, stores and judges them in one transaction, then tells.
 
 pub mod accept;
+pub mod account;
 pub mod backtest;
 pub mod crates;
 pub mod due;

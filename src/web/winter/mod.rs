@@ -3,6 +3,7 @@
 pub mod alerts;
 pub mod copy;
 pub mod crates;
+pub mod data;
 pub mod losses;
 pub mod next;
 pub mod part;
