@@ -1,6 +1,12 @@
 //! `demo`: an invented store whose pretend sensors speak over a real file, a real socket and a real
 //! pseudo-terminal; only the clock runs faster.
 
+mod earlier;
+mod earlier_stock;
+mod room;
+mod weather;
+mod winter;
+
 use std::{
     fs::{self, File, OpenOptions},
     io::Write as _,
@@ -30,7 +36,6 @@ use crate::{
     climate::{Celsius, RelativeHumidity},
     clock::Clock,
     config::Config,
-    engine::{Engine, Opening},
     inbox::{BATCH_READINGS, Batch, Message, stopping},
     intake::{decode::table::HEADER, sha256_hex},
     stock::list,
@@ -253,30 +258,24 @@ fn hour_of(at: Stamp, from: Stamp) -> f64 {
     at.since(from) as f64 / HOUR_MS as f64
 }
 
-/// The weeks before, lived through in a moment: the recorder takes note of the crates, hears every sensor
-/// and is told of weighings as it would have been. A folder that is kept has them already.
+/// The winter before and this one's first weeks, lived through in a moment: the recorder takes note of the
+/// crates, hears every sensor and is told of weighings as it would have been. A folder that is kept has them
+/// already.
 async fn past(config: &Config, from: Stamp) -> Outcome {
     let first = from.plus(-BEFORE_HOURS * HOUR_MS);
     let store = Store::open(&config.database).await?;
     let known = 0 < store.stored_total().await?;
-    if !known {
-        let mut tx = store.begin().await?;
-        tx.import_crates(&list::parse(CRATES).crates, first, "crate list")
-            .await?;
-        handled::enter(&mut tx, from).await?;
-        tx.commit().await?;
-    }
     store.close().await;
     if known {
         return Ok(());
     }
-    let mut engine = Engine::open(
-        &config.database,
-        config.watch.clone(),
-        Clock::hand(first),
-        Opening::Daemon,
-    )
-    .await?;
+    let (mut engine, _) = earlier::play(config, first).await?;
+    let mut tx = engine.store().begin().await?;
+    tx.import_crates(&list::parse(CRATES).crates, first, "crate list")
+        .await?;
+    handled::enter(&mut tx, from).await?;
+    tx.commit().await?;
+    engine.notice_stock().await;
     let mut stories = Vec::new();
     for sensor in SENSORS {
         stories.push((sensor_name(sensor)?, Story::of(sensor)?));

@@ -1,0 +1,277 @@
+//! The demonstration's earlier winter, lived through in a moment: the recorder hears every reading, is told of
+//! every crate, and people see to what it raises; then the rooms stand empty until the autumn.
+
+use anyhow::Context as _;
+
+use super::{
+    earlier_stock::{self, Visit},
+    sensor_name,
+    winter::{self, Said, When},
+};
+use crate::{
+    climate::{Celsius, RelativeHumidity},
+    clock::Clock,
+    config::Config,
+    engine::{Engine, Opening},
+    inbox::{BATCH_READINGS, Batch, Message},
+    stock::ledger::Outcome,
+    watch::{
+        Act, Heard, Kind, SensorName, Settings, Stage, Stamp, State, Values,
+        act::{Named, Service, Shelve, Staged, Started},
+        reading::{HOUR_MS, MINUTE_MS},
+    },
+};
+
+/// The crate in which the probe lay that winter.
+const PROBED: &str = "T-01";
+/// Times of day at which somebody looks at what stands: in the morning, and when the day's work is done.
+const LOOKED: [(u32, u32); 2] = [(7, 30), (18, 30)];
+/// What was raised so shortly before is left for the next time.
+const SEEN_AFTER_MS: i64 = HOUR_MS;
+/// A part for the humidifier is on its way; until it is there the drought is no news.
+const SHELVED: (When, &str) = (
+    When(1, 21, 7, 30),
+    "the part for the humidifier comes tomorrow",
+);
+
+/// What happens beside the readings.
+enum Event {
+    /// A room does something else from here on.
+    Stage(&'static str, Stage),
+    /// A sensor is taken away, with the reason, or comes back.
+    Service(&'static str, Option<&'static str>),
+    /// The recorder runs again after a while in which it did not.
+    Started(Stamp),
+    /// Something is done with crates.
+    Visit(Visit),
+    /// The recorder is given the configuration of today.
+    Configured,
+    /// Somebody looks at what stands.
+    Look(&'static str),
+    /// Nothing happens; what was heard is stored.
+    Tick,
+}
+
+/// Plays it into an empty store, up to the moment before `until`; gives back the recorder, and the clock that
+/// it goes by.
+pub(super) async fn play(config: &Config, until: Stamp) -> anyhow::Result<(Engine, Clock)> {
+    let clock = Clock::hand(winter::FIRST.at());
+    let mut engine = Engine::open(
+        &config.database,
+        settings(&config.watch),
+        clock.clone(),
+        Opening::Daemon,
+    )
+    .await?;
+    let mut said = winter::said()?.into_iter().peekable();
+    let mut names = Vec::new();
+    for sensor in super::SENSORS {
+        names.push((sensor, sensor_name(sensor)?));
+    }
+    let source = sensor_name("import")?;
+    for (at, event) in events(until)? {
+        let mut heard = Vec::new();
+        while let Some(one) = said.next_if(|s| s.at < at) {
+            heard.push(heard_of(&one, &names)?);
+        }
+        for part in heard.chunks(BATCH_READINGS) {
+            let batch = Message::Readings(Batch {
+                source: source.clone(),
+                heard: part.to_vec(),
+                refused: Vec::new(),
+                position: None,
+            });
+            commit(&mut engine, vec![batch]).await?;
+        }
+        clock.set(at);
+        let messages = match event {
+            Event::Tick => {
+                engine.tick().await;
+                continue;
+            }
+            Event::Stage(room, stage) => vec![asked(
+                "Odile",
+                Act::Stage(Staged {
+                    room: room.to_owned(),
+                    stage,
+                }),
+            )],
+            Event::Service(sensor, out) => vec![asked(
+                "Odile",
+                Act::Service(Service {
+                    sensor: sensor_name(sensor)?,
+                    out: out.map(str::to_owned),
+                }),
+            )],
+            Event::Started(off_from) => vec![asked(
+                "recorder",
+                Act::Started(Started {
+                    off_from,
+                    stepped: false,
+                }),
+            )],
+            Event::Visit(visit) => {
+                let stock = engine.store().stock().await?;
+                vec![Message::Stock {
+                    asked: visit.asked(&stock)?,
+                    together: true,
+                    who: visit.who,
+                }]
+            }
+            Event::Configured => vec![asked(
+                "configuration",
+                Act::Settings(as_now(engine.judge().given(), &config.watch)),
+            )],
+            Event::Look(who) => seen_to(&engine, at, who),
+        };
+        commit(&mut engine, messages)
+            .await
+            .with_context(|| at.to_rfc3339())?;
+    }
+    Ok((engine, clock))
+}
+
+/// As it is configured now; only the probe lay in another crate.
+fn settings(now: &Settings) -> Settings {
+    let mut settings = now.clone();
+    for sensor in &mut settings.sensors {
+        if let Some(krate) = &mut sensor.crate_code {
+            PROBED.clone_into(krate);
+        }
+    }
+    settings
+}
+
+/// As it was configured then, with the probe where it is now.
+fn as_now(then: &Settings, now: &Settings) -> Settings {
+    let mut settings = then.clone();
+    for sensor in &mut settings.sensors {
+        let same = now.sensors.iter().find(|s| s.name == sensor.name);
+        if let Some(same) = same {
+            sensor.crate_code.clone_from(&same.crate_code);
+        }
+    }
+    settings
+}
+
+fn asked(who: &str, act: Act) -> Message {
+    Message::Act {
+        act,
+        who: who.to_owned(),
+    }
+}
+
+fn heard_of(said: &Said, names: &[(&str, SensorName)]) -> anyhow::Result<Heard> {
+    let (_, name) = (names.iter().find(|(name, _)| *name == said.sensor))
+        .with_context(|| format!("no sensor {}", said.sensor))?;
+    Ok(Heard {
+        sensor: name.clone(),
+        device_at: Some(said.at),
+        received_at: Some(said.at),
+        values: Values::of(
+            Celsius::new(said.temperature_c).ok(),
+            RelativeHumidity::new(said.humidity_pct).ok(),
+        ),
+        line: 0,
+    })
+}
+
+async fn commit(engine: &mut Engine, messages: Vec<Message>) -> anyhow::Result<()> {
+    if messages.is_empty() {
+        return Ok(());
+    }
+    for answer in engine.commit(messages).await? {
+        let receipt = answer.map_err(|why| anyhow::anyhow!("the earlier winter: {why}"))?;
+        let entered = |o: &Outcome| matches!(o, Outcome::Entered(_));
+        let other = receipt.entered.iter().find(|o| !entered(o));
+        anyhow::ensure!(other.is_none(), "the earlier winter: {other:?}");
+    }
+    Ok(())
+}
+
+/// What somebody does who looks at what stands.
+fn seen_to(engine: &Engine, at: Stamp, who: &str) -> Vec<Message> {
+    let mut acts = Vec::new();
+    for standing in engine.judge().standing() {
+        let occurrence = standing.occurrence;
+        if at.since(occurrence.raised_at) < SEEN_AFTER_MS {
+            continue;
+        }
+        let named = || Named {
+            occurrence: occurrence.clone(),
+        };
+        if SHELVED.0.at() == at && occurrence.kind == Kind::DryOut && standing.active {
+            acts.push(asked(
+                who,
+                Act::Shelve(Shelve {
+                    occurrence,
+                    until: at.plus(24 * HOUR_MS),
+                    one_shot: false,
+                    reason: SHELVED.1.to_owned(),
+                }),
+            ));
+            continue;
+        }
+        match standing.state {
+            State::Unacknowledged | State::ReturnedUnacknowledged => {
+                acts.push(asked(who, Act::Acknowledge(named())));
+            }
+            State::LatchedUnacknowledged => {
+                acts.push(asked(who, Act::Acknowledge(named())));
+                acts.push(asked(who, Act::Reset(named())));
+            }
+            State::LatchedAcknowledged => acts.push(asked(who, Act::Reset(named()))),
+            _ => {}
+        }
+    }
+    acts
+}
+
+/// Everything that happens beside the readings, in the order of time.
+fn events(until: Stamp) -> anyhow::Result<Vec<(Stamp, Event)>> {
+    use Event::{Service, Stage as Does, Started, Tick};
+    let (off, on) = (winter::POWER_CUT.0.at(), winter::POWER_CUT.1.at());
+    let checked = winter::OFF.1.1.at();
+    let mut events = vec![
+        (winter::FIRST.at(), Does("cellar", Stage::Curing)),
+        (winter::FIRST.at(), Does("back room", Stage::Curing)),
+        (winter::CELLAR_STORES.at(), Does("cellar", Stage::Storing)),
+        (winter::BACK_STORES.at(), Does("back room", Stage::Storing)),
+        (off, Tick),
+        (on, Started(off)),
+        (winter::BACK_WAKES.at(), Does("back room", Stage::Waking)),
+        (
+            checked.plus(-8 * HOUR_MS),
+            Service(winter::OFF.0, Some("beside a salt, to see what it says")),
+        ),
+        (checked, Service(winter::OFF.0, None)),
+        (winter::CELLAR_EMPTY.at(), Does("cellar", Stage::Empty)),
+        (winter::BACK_EMPTY.at(), Does("back room", Stage::Empty)),
+        // The last reading is in, and the sensors are put away.
+        (winter::LAST.at().plus(5 * MINUTE_MS), Tick),
+        (until.plus(-10 * MINUTE_MS), Does("cellar", Stage::Storing)),
+        (
+            until.plus(-10 * MINUTE_MS),
+            Does("back room", Stage::Storing),
+        ),
+        (until.plus(-10 * MINUTE_MS), Event::Configured),
+        (until, Tick),
+    ];
+    for visit in earlier_stock::visits()? {
+        events.push((visit.at.into(), Event::Visit(visit)));
+    }
+    let mut day = winter::FIRST.at().to_utc().date_naive();
+    let last = winter::LAST.at().to_utc().date_naive();
+    while day <= last {
+        for ((hour, minute), who) in LOOKED.into_iter().zip(["Odile", "Wendel"]) {
+            let at = day.and_hms_opt(hour, minute, 0);
+            let at: Stamp = at.context("a time that exists")?.and_utc().into();
+            if winter::FIRST.at() < at && at <= winter::LAST.at() {
+                events.push((at, Event::Look(who)));
+            }
+        }
+        day = day.succ_opt().context("the day after")?;
+    }
+    events.sort_by_key(|(at, _)| *at);
+    Ok(events)
+}
