@@ -5,6 +5,8 @@
 //! tubers is published: the priors here are assumptions with wide ranges, and a grower's own
 //! weigh-ins replace them.
 
+use serde::{Deserialize, Serialize};
+
 use super::{
     air::Air,
     stat::{NORMAL_95, student_t},
@@ -40,7 +42,7 @@ pub fn shrink(k: f64, dose: f64) -> f64 {
 ///
 /// Handbook figures for comparison, in ng/(kg s Pa): potato 44 (uncured 171), onion 60, carrot 1207
 /// (Sastry et al. 1978 as printed in the ASHRAE Refrigeration handbook; from memory).
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Coefficient {
     /// The middle.
     pub k: f64,
@@ -220,7 +222,7 @@ impl Fitted {
 }
 
 /// Fraction of weight lost at planting, as far as can be said now.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Outlook {
     /// The middle, 0 to 1.
     pub shrink: f64,

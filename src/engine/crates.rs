@@ -10,7 +10,7 @@ use crate::{
     inbox::Receipt,
     stock::{
         CrateCode, Form,
-        ledger::{Asked, Deed, Doubt, Entry, EntryId, Outcome},
+        ledger::{Asked, Deed, Doubt, Entry, EntryId, LARGEST_CHANGE, Outcome},
         list::Crate,
     },
     store::{StoreError, Tx, ledger::Request},
@@ -23,10 +23,6 @@ use crate::{
 /// How often it is looked whether the stock has changed, in milliseconds; whoever changes it may do so
 /// beside the daemon.
 const EVERY_MS: i64 = 5000;
-
-/// No crate dries by more than this, or takes up so much, from one weighing to the next: a slip, or
-/// something was taken out (judgement; growers act at 15 to 20 % lost in a whole winter).
-const LARGEST_CHANGE: f64 = 0.15;
 
 /// No clump makes more divisions than this: an additional digit (judgement; four are common, and growers
 /// tell of a dozen).

@@ -4,6 +4,7 @@ pub mod alerting;
 pub mod body;
 pub mod calendar;
 pub mod conditions;
+pub mod lived;
 pub mod period;
 pub mod proportion;
 pub mod sheet;

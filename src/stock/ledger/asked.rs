@@ -8,6 +8,11 @@ use super::{Deed, Entry, EntryId, Refusal};
 /// Longest key that a sender may give.
 const KEY: std::ops::RangeInclusive<usize> = 16..=64;
 
+/// No crate dries by more than this share, or takes up so much, from one weighing to the next: a slip, or
+/// something was taken out (judgement; growers act at 15 to 20 % lost in a whole winter). A weight that
+/// differs by more was asked about before it was entered, and counts anew.
+pub const LARGEST_CHANGE: f64 = 0.15;
+
 /// One deed as it is asked for.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -23,7 +23,7 @@ mod refusal;
 mod tests;
 
 use apply::Draft;
-pub use asked::{Asked, Doubt, Outcome, bad_key, hand};
+pub use asked::{Asked, Doubt, LARGEST_CHANGE, Outcome, bad_key, hand};
 pub use deed::{Deed, To};
 pub use refusal::Refusal;
 

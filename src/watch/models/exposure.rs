@@ -55,7 +55,7 @@ pub struct Exposure {
     pub days: Arc<Vec<Day>>,
     /// How far its sensors may be off, the worst of them.
     pub(super) error: SensorError,
-    last: Option<Last>,
+    pub(super) last: Option<AirMean>,
     /// Number of the hour that is filling.
     hour: i64,
     year: i32,
@@ -64,12 +64,47 @@ pub struct Exposure {
     waking: bool,
 }
 
+/// One mean of the air with what it comes to for all that stand in it: worked out once, however many
+/// crates are followed through it.
 #[derive(Debug, Clone, Copy)]
-struct Last {
+pub struct AirMean {
     at: Stamp,
     temperature: f64,
     humidity: Option<f64>,
+    /// kPa.
     deficit: Option<f64>,
+    moist: Option<Moist>,
+}
+
+impl AirMean {
+    /// Air of so many C and percent, as sensors with that error say. A humidity that cannot be counts as
+    /// none.
+    pub fn of(
+        at: Stamp,
+        temperature_c: f64,
+        humidity_pct: Option<f64>,
+        error: SensorError,
+    ) -> Self {
+        let deficit = humidity_pct.and_then(|rh| {
+            let air = Air::new(
+                Celsius::new(temperature_c).ok()?,
+                RelativeHumidity::new(rh).ok()?,
+            );
+            Some(drying::deficit_kpa(air))
+        });
+        Self {
+            at,
+            temperature: temperature_c,
+            humidity: humidity_pct,
+            deficit,
+            moist: humidity_pct.and_then(|rh| Moist::of(temperature_c, rh, error)),
+        }
+    }
+
+    /// When.
+    pub fn at(&self) -> Stamp {
+        self.at
+    }
 }
 
 /// Whether warmth counts towards sprouting: from 1 January, when the rest of the tubers is over (Konishi
@@ -164,54 +199,56 @@ impl Exposure {
                 if let Some((at, t)) = new.probed().and_then(|code| probes.get(code)) {
                     new.probe(*at, *t);
                 }
-                // What has no past begins as the air.
-                if let (Some(last), None) = (self.last, new.core_c) {
-                    let step = AirStep {
-                        at: last.at,
-                        hours: 0.0,
-                        from_c: last.temperature,
-                        to_c: last.temperature,
-                        moist: last
-                            .humidity
-                            .and_then(|rh| Moist::of(last.temperature, rh, self.error)),
-                        covered: false,
-                        waking: false,
-                    };
-                    new.step(&step, self.error);
-                }
+                self.begin(&mut new);
                 new
             });
             self.cohorts.push(cohort);
         }
     }
 
+    /// What has no past begins as the air.
+    pub(super) fn begin(&self, cohort: &mut Cohort) {
+        if let (Some(last), None) = (self.last, cohort.core_c) {
+            let step = AirStep {
+                at: last.at,
+                hours: 0.0,
+                from_c: last.temperature,
+                to_c: last.temperature,
+                moist: last.moist,
+                covered: false,
+                waking: false,
+            };
+            cohort.step(&step, self.error);
+        }
+    }
+
     /// Takes in the next mean of the air; true when an hour was completed by it.
     pub(super) fn step(&mut self, at: Stamp, temperature: f64, humidity: Option<f64>) -> bool {
-        let deficit = humidity.and_then(|rh| {
-            let air = Air::new(
-                Celsius::new(temperature).ok()?,
-                RelativeHumidity::new(rh).ok()?,
-            );
-            Some(drying::deficit_kpa(air))
-        });
-        let this = Last {
+        let earlier = self.last.is_some_and(|last| at < last.at);
+        !earlier && self.take(&AirMean::of(at, temperature, humidity, self.error))
+    }
+
+    /// The same of a mean that is worked out already.
+    pub(super) fn take(&mut self, this: &AirMean) -> bool {
+        let AirMean {
             at,
             temperature,
-            humidity,
             deficit,
-        };
+            moist,
+            ..
+        } = *this;
         let last = match self.last {
             Some(last) if at < last.at => return false,
             Some(last) => last,
-            None => {
-                self.since = Some(at);
-                self.today = at.0.div_euclid(DAY_MS);
-                self.year = at.to_utc().year();
-                self.waking = counts(at);
-                self.hour = at.0.div_euclid(HOUR_MS);
-                this
-            }
+            None => *this,
         };
+        if self.since.is_none() {
+            self.since = Some(at);
+            self.today = at.0.div_euclid(DAY_MS);
+            self.year = at.to_utc().year();
+            self.waking = counts(at);
+            self.hour = at.0.div_euclid(HOUR_MS);
+        }
         self.turn(at);
         let ms = at.since(last.at);
         let hours = ms as f64 / HOUR_MS as f64;
@@ -232,14 +269,14 @@ impl Exposure {
             hours,
             from_c: last.temperature,
             to_c: temperature,
-            moist: humidity.and_then(|rh| Moist::of(temperature, rh, self.error)),
+            moist,
             covered,
             waking: self.waking,
         };
         for cohort in &mut self.cohorts {
             cohort.step(&step, self.error);
         }
-        self.last = Some(this);
+        self.last = Some(*this);
         let n = at.0.div_euclid(HOUR_MS);
         let completed = n != self.hour;
         if completed {

@@ -30,7 +30,7 @@ pub struct Weighing {
 }
 
 /// How the loss of water of a crate is known.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Known {
     /// From handbooks and the packing alone.
@@ -149,34 +149,6 @@ impl Krate {
         let (first, last) = (self.weighings.first()?, self.weighings.last()?);
         (first.at < last.at).then(|| 1.0 - f64::from(last.grams) / f64::from(first.grams))
     }
-
-    /// The loss by its own weighings: the slope of ln(mass) on dose, and 90 % around it.
-    ///
-    /// With two weighings the interval rests on an error of half a percent in each, with more on the
-    /// larger of that and their scatter. None where the weight did not fall.
-    fn by_weighings(&self) -> Option<Coefficient> {
-        let points: Vec<WeighIn> = self
-            .weighings
-            .iter()
-            .map(|w| WeighIn {
-                dose: w.dose,
-                grams: f64::from(w.grams),
-            })
-            .collect();
-        let slope = drying::crate_slope(&points)?;
-        if slope.k <= 0.0 {
-            return None;
-        }
-        let mean = points.iter().map(|p| p.dose).sum::<f64>() / points.len() as f64;
-        let spread = points.iter().map(|p| (p.dose - mean).powi(2)).sum::<f64>();
-        let sd = slope.se.unwrap_or(0.0).max(SCALE_SHARE / spread.sqrt());
-        Some(Coefficient {
-            k: slope.k,
-            // Nothing dries at less than a tenth of what it was seen to do; a floor, not a finding.
-            low: (slope.k - TO_90 * sd).max(slope.k / 10.0),
-            high: slope.k + TO_90 * sd,
-        })
-    }
 }
 
 /// One figure is better than another when its ends lie closer together.
@@ -189,6 +161,76 @@ fn narrower(a: Coefficient, b: Coefficient) -> bool {
 /// large it looks narrow as a factor.
 fn tells(own: Coefficient, assumed: Coefficient) -> bool {
     narrower(own, assumed) && own.high - own.low < assumed.high - assumed.low
+}
+
+/// The loss by a crate's own weighings: the slope of ln(mass) on dose, and 90 % around it.
+///
+/// With two weighings the interval rests on an error of half a percent in each, with more on the
+/// larger of that and their scatter. None where the weight did not fall.
+fn by_weighings(weighings: &[Weighing]) -> Option<Coefficient> {
+    let points: Vec<WeighIn> = weighings
+        .iter()
+        .map(|w| WeighIn {
+            dose: w.dose,
+            grams: f64::from(w.grams),
+        })
+        .collect();
+    let slope = drying::crate_slope(&points)?;
+    if slope.k <= 0.0 {
+        return None;
+    }
+    let mean = points.iter().map(|p| p.dose).sum::<f64>() / points.len() as f64;
+    let spread = points.iter().map(|p| (p.dose - mean).powi(2)).sum::<f64>();
+    let sd = slope.se.unwrap_or(0.0).max(SCALE_SHARE / spread.sqrt());
+    Some(Coefficient {
+        k: slope.k,
+        // Nothing dries at less than a tenth of what it was seen to do; a floor, not a finding.
+        low: (slope.k - TO_90 * sd).max(slope.k / 10.0),
+        high: slope.k + TO_90 * sd,
+    })
+}
+
+/// Coefficients with how they are known.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Learnt {
+    /// Of every crate, in the order in which they were given.
+    pub crates: Vec<(Coefficient, Known)>,
+    /// Of packings of which crates were weighed.
+    pub packings: BTreeMap<Packing, (Coefficient, Known)>,
+}
+
+/// What weighings say about crates, their packings, and crates packed alike. Each crate is given with its
+/// packing and its weighings in that packing, of one filling.
+pub fn learnt(given: &[(Packing, &[Weighing])]) -> Learnt {
+    let mut slopes: BTreeMap<Packing, Vec<f64>> = BTreeMap::new();
+    let own: Vec<Option<Coefficient>> = (given.iter())
+        .map(|(packing, weighings)| {
+            let own = by_weighings(weighings)?;
+            let assumed = packing.transpiration();
+            // By what the scale leaves open and not by what came out, or the mean would lean to
+            // crates that seemed to lose much.
+            if own.high - own.k < assumed.k / 2.0 {
+                slopes.entry(*packing).or_default().push(own.k);
+            }
+            tells(own, assumed).then_some(own)
+        })
+        .collect();
+    let packings: BTreeMap<Packing, (Coefficient, Known)> = slopes
+        .into_iter()
+        .filter_map(|(packing, slopes)| {
+            let fitted = drying::pooled(&slopes)?.coefficient()?;
+            Some((packing, (fitted, Known::Alike(slopes.len()))))
+        })
+        .collect();
+    let crates = (given.iter().zip(own))
+        .map(|((packing, weighings), own)| {
+            let assumed = (packing.transpiration(), Known::Assumed);
+            let alike = packings.get(packing).copied().unwrap_or(assumed);
+            own.filter(|own| narrower(*own, alike.0))
+                .map_or(alike, |own| (own, Known::Weighed(weighings.len())))
+        })
+        .collect();
+    Learnt { crates, packings }
 }
 
 impl Models {
@@ -371,38 +413,13 @@ impl Models {
 
     /// What weighings say about crates, their packings, and crates packed alike.
     pub(super) fn learn(&mut self) {
-        let mut slopes: BTreeMap<Packing, Vec<f64>> = BTreeMap::new();
-        let own: BTreeMap<String, Coefficient> = self
-            .crates
-            .iter()
-            .filter_map(|(code, krate)| {
-                let own = krate.by_weighings()?;
-                let packing = krate.facts.packing;
-                let assumed = packing.transpiration();
-                // By what the scale leaves open and not by what came out, or the mean would lean to
-                // crates that seemed to lose much.
-                if own.high - own.k < assumed.k / 2.0 {
-                    slopes.entry(packing).or_default().push(own.k);
-                }
-                tells(own, assumed).then(|| (code.clone(), own))
-            })
+        let given: Vec<(Packing, &[Weighing])> = (self.crates.values())
+            .map(|krate| (krate.facts.packing, krate.weighings.as_slice()))
             .collect();
-        let packings: BTreeMap<Packing, (Coefficient, Known)> = slopes
-            .into_iter()
-            .filter_map(|(packing, slopes)| {
-                let fitted = drying::pooled(&slopes)?.coefficient()?;
-                Some((packing, (fitted, Known::Alike(slopes.len()))))
-            })
-            .collect();
-        for (code, krate) in Arc::make_mut(&mut self.crates) {
-            let packing = krate.facts.packing;
-            let assumed = (packing.transpiration(), Known::Assumed);
-            let alike = packings.get(&packing).copied().unwrap_or(assumed);
-            let own = own
-                .get(code)
-                .filter(|own| narrower(**own, alike.0))
-                .map(|own| (*own, Known::Weighed(krate.weighings.len())));
-            (krate.coefficient, krate.known) = own.unwrap_or(alike);
+        let Learnt { crates, packings } = learnt(&given);
+        let crates = crates.into_iter();
+        for (krate, known) in Arc::make_mut(&mut self.crates).values_mut().zip(crates) {
+            (krate.coefficient, krate.known) = known;
         }
         self.packings = Arc::new(packings);
     }
