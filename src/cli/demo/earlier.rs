@@ -4,6 +4,7 @@
 use anyhow::Context as _;
 
 use super::{
+    batches, commit,
     earlier_stock::{self, Visit},
     sensor_name,
     winter::{self, Said, When},
@@ -13,8 +14,7 @@ use crate::{
     clock::Clock,
     config::Config,
     engine::{Engine, Opening},
-    inbox::{BATCH_READINGS, Batch, Message},
-    stock::ledger::Outcome,
+    inbox::Message,
     watch::{
         Act, Heard, Kind, SensorName, Settings, Stage, Stamp, State, Values,
         act::{Named, Service, Shelve, Staged, Started},
@@ -44,8 +44,6 @@ enum Event {
     Started(Stamp),
     /// Something is done with crates.
     Visit(Visit),
-    /// The recorder is given the configuration of today.
-    Configured,
     /// Somebody looks at what stands.
     Look(&'static str),
     /// Nothing happens; what was heard is stored.
@@ -68,21 +66,12 @@ pub(super) async fn play(config: &Config, until: Stamp) -> anyhow::Result<(Engin
     for sensor in super::SENSORS {
         names.push((sensor, sensor_name(sensor)?));
     }
-    let source = sensor_name("import")?;
     for (at, event) in events(until)? {
         let mut heard = Vec::new();
         while let Some(one) = said.next_if(|s| s.at < at) {
             heard.push(heard_of(&one, &names)?);
         }
-        for part in heard.chunks(BATCH_READINGS) {
-            let batch = Message::Readings(Batch {
-                source: source.clone(),
-                heard: part.to_vec(),
-                refused: Vec::new(),
-                position: None,
-            });
-            commit(&mut engine, vec![batch]).await?;
-        }
+        commit(&mut engine, batches(&heard)?).await?;
         clock.set(at);
         let messages = match event {
             Event::Tick => {
@@ -118,10 +107,6 @@ pub(super) async fn play(config: &Config, until: Stamp) -> anyhow::Result<(Engin
                     who: visit.who,
                 }]
             }
-            Event::Configured => vec![asked(
-                "configuration",
-                Act::Settings(as_now(engine.judge().given(), &config.watch)),
-            )],
             Event::Look(who) => seen_to(&engine, at, who),
         };
         commit(&mut engine, messages)
@@ -131,27 +116,40 @@ pub(super) async fn play(config: &Config, until: Stamp) -> anyhow::Result<(Engin
     Ok((engine, clock))
 }
 
-/// As it is configured now; only the probe lay in another crate.
+/// As it is configured now; only the probe lay in another crate, and what changes slowly was asked less often.
 fn settings(now: &Settings) -> Settings {
     let mut settings = now.clone();
     for sensor in &mut settings.sensors {
         if let Some(krate) = &mut sensor.crate_code {
             PROBED.clone_into(krate);
         }
+        if winter::SLOW.contains(&sensor.name.as_str()) {
+            sensor.interval_ms = 2 * winter::STEP_MS;
+        }
     }
     settings
 }
 
-/// As it was configured then, with the probe where it is now.
-fn as_now(then: &Settings, now: &Settings) -> Settings {
-    let mut settings = then.clone();
+/// In the next autumn the rooms are in use again, and the recorder has the configuration of today; `then` knows
+/// the keys that the sensors have in this store.
+pub(super) fn autumn(then: &Settings, now: &Settings) -> Vec<Message> {
+    let stored = now.rooms.iter().map(|room| {
+        asked(
+            "Odile",
+            Act::Stage(Staged {
+                room: room.name.clone(),
+                stage: Stage::Storing,
+            }),
+        )
+    });
+    let mut settings = now.clone();
     for sensor in &mut settings.sensors {
-        let same = now.sensors.iter().find(|s| s.name == sensor.name);
-        if let Some(same) = same {
-            sensor.crate_code.clone_from(&same.crate_code);
+        if let Some(same) = then.sensors.iter().find(|s| s.name == sensor.name) {
+            sensor.id = same.id;
         }
     }
-    settings
+    let given = asked("configuration", Act::Settings(settings));
+    stored.chain([given]).collect()
 }
 
 fn asked(who: &str, act: Act) -> Message {
@@ -164,29 +162,11 @@ fn asked(who: &str, act: Act) -> Message {
 fn heard_of(said: &Said, names: &[(&str, SensorName)]) -> anyhow::Result<Heard> {
     let (_, name) = (names.iter().find(|(name, _)| *name == said.sensor))
         .with_context(|| format!("no sensor {}", said.sensor))?;
-    Ok(Heard {
-        sensor: name.clone(),
-        device_at: Some(said.at),
-        received_at: Some(said.at),
-        values: Values::of(
-            Celsius::new(said.temperature_c).ok(),
-            RelativeHumidity::new(said.humidity_pct).ok(),
-        ),
-        line: 0,
-    })
-}
-
-async fn commit(engine: &mut Engine, messages: Vec<Message>) -> anyhow::Result<()> {
-    if messages.is_empty() {
-        return Ok(());
-    }
-    for answer in engine.commit(messages).await? {
-        let receipt = answer.map_err(|why| anyhow::anyhow!("the earlier winter: {why}"))?;
-        let entered = |o: &Outcome| matches!(o, Outcome::Entered(_));
-        let other = receipt.entered.iter().find(|o| !entered(o));
-        anyhow::ensure!(other.is_none(), "the earlier winter: {other:?}");
-    }
-    Ok(())
+    let values = Values::of(
+        Celsius::new(said.temperature_c).ok(),
+        RelativeHumidity::new(said.humidity_pct).ok(),
+    );
+    Ok(super::said(name, said.at, values))
 }
 
 /// What somebody does who looks at what stands.
@@ -249,12 +229,6 @@ fn events(until: Stamp) -> anyhow::Result<Vec<(Stamp, Event)>> {
         (winter::BACK_EMPTY.at(), Does("back room", Stage::Empty)),
         // The last reading is in, and the sensors are put away.
         (winter::LAST.at().plus(5 * MINUTE_MS), Tick),
-        (until.plus(-10 * MINUTE_MS), Does("cellar", Stage::Storing)),
-        (
-            until.plus(-10 * MINUTE_MS),
-            Does("back room", Stage::Storing),
-        ),
-        (until.plus(-10 * MINUTE_MS), Event::Configured),
         (until, Tick),
     ];
     for visit in earlier_stock::visits()? {

@@ -186,9 +186,7 @@ impl Room {
             // vapour (1/dt + changes + (wet + skin + p + m) k) V - p kp P = V0/dt + changes Vo + wet ew + skin es + mist
             // packing (1/dt + p kp) P - p k V = P0/dt
             let p = build.packing_exchange;
-            let a = 1.0 / dt
-                + changes_s
-                + (wet + build.tuber_exchange + p + mist_per_pa) * pa_kg;
+            let a = 1.0 / dt + changes_s + (wet + build.tuber_exchange + p + mist_per_pa) * pa_kg;
             let b = 1.0 / dt + p * pack_pa_kg;
             let to_air = self.vapour_kg / dt
                 + changes_s * outdoor
@@ -329,9 +327,7 @@ mod tests {
             ..PLAIN
         };
         let mut room = Room::settled(&build, 9.0, 80.0);
-        let heat = |r: &Room| {
-            r.air_c * AIR_J_M3K * build.volume_m3 + r.solid_c * build.solid_j_k
-        };
+        let heat = |r: &Room| r.air_c * AIR_J_M3K * build.volume_m3 + r.solid_c * build.solid_j_k;
         let water = |r: &Room| r.vapour_kg + r.packed_kg;
         let (heat_0, water_0) = (heat(&room), water(&room));
         let mut came = Came::default();

@@ -29,7 +29,7 @@ const AUTUMN_FROM: f64 = 69.0;
 
 /// Of what spring's air lacks to saturation, autumn's lacks so much: autumn is damper than a spring of the same
 /// warmth. A figure of this project.
-const AUTUMN_LACKS: f64 = 0.5;
+const AUTUMN_LACKS: f64 = 0.85;
 
 /// Read backwards in time, the warmest hour stays in the afternoon if three o'clock stays where it is: hour h
 /// of a day is hour 30 - h of another.
@@ -142,7 +142,9 @@ mod tests {
     }
 
     fn day(days: i64, hour: f64) -> Stamp {
-        weather().first.plus(((days * 24) as f64 * HOUR_MS as f64 + hour * HOUR_MS as f64) as i64)
+        weather()
+            .first
+            .plus(((days * 24) as f64 * HOUR_MS as f64 + hour * HOUR_MS as f64) as i64)
     }
 
     #[test]
