@@ -115,6 +115,10 @@ const PURE: &[&str] = &[
     "web/paging.rs",
     "web/pictures.rs",
     "web/chart.rs",
+    "cli/demo/earlier_stock.rs",
+    "cli/demo/room.rs",
+    "cli/demo/weather.rs",
+    "cli/demo/winter.rs",
 ];
 const NOT_IN_PURE: &[&str] = &[
     "tokio::",
@@ -128,7 +132,7 @@ const NOT_IN_PURE: &[&str] = &[
     "crate::store",
 ];
 
-const MOST_FILES: usize = 248;
+const MOST_FILES: usize = 256;
 
 #[test]
 fn layers_hold() {

@@ -70,7 +70,7 @@ pub(crate) const BACK_EMPTY: When = When(5, 18, 19, 0);
 /// No mains for an afternoon: no heater, no humidifier, and the recorder is off.
 pub(crate) const POWER_CUT: While = While(When(12, 3, 13, 10), When(12, 3, 18, 40));
 /// The back room's humidifier runs dry and then waits for a part.
-pub(crate) const DRY: While = While(When(1, 6, 20, 0), When(1, 23, 11, 0));
+pub(crate) const DRY: While = While(When(1, 6, 20, 0), When(1, 22, 16, 0));
 /// A sensor with an empty battery.
 pub(crate) const SILENT: (&str, While) = ("south", While(When(1, 30, 22, 30), When(2, 1, 16, 0)));
 /// The heater of the back room trips in the coldest night.
@@ -350,48 +350,93 @@ pub(crate) fn said() -> anyhow::Result<Vec<Said>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::watch::Band;
+
+    fn of<'a>(all: &'a [Said], sensor: &str, during: While) -> Vec<&'a Said> {
+        let own = |s: &&Said| s.sensor == sensor && during.holds(s.at);
+        all.iter().filter(own).collect()
+    }
+
+    fn share(of: &[&Said], fits: impl Fn(&Said) -> bool) -> f64 {
+        of.iter().filter(|s| fits(s)).count() as f64 / of.len() as f64
+    }
+
+    fn mean(of: &[&Said], value: fn(&Said) -> f64) -> f64 {
+        of.iter().map(|s| value(s)).sum::<f64>() / of.len() as f64
+    }
+
+    fn coldest<'a>(of: &[&'a Said]) -> &'a Said {
+        let by_t = |a: &&&Said, b: &&&Said| a.temperature_c.total_cmp(&b.temperature_c);
+        of.iter().min_by(by_t).unwrap()
+    }
 
     #[test]
-    fn table() {
-        let t0 = std::time::Instant::now();
+    fn it_looks_like_a_winter() {
         let all = said().unwrap();
-        println!("{:?}", t0.elapsed());
-        for s in all.iter().filter(|s| {
-            s.sensor == "back" && While(When(2, 18, 1, 0), When(2, 18, 9, 0)).holds(s.at)
-        }) {
-            print!("{} ", s.temperature_c);
+        assert!(all.is_sorted_by_key(|s| s.at));
+        let band = Band::default();
+        let fits = |s: &Said| {
+            (band.low_c..=band.high_c).contains(&s.temperature_c)
+                && (band.low_pct..=band.high_pct).contains(&s.humidity_pct)
+        };
+        let stored = |from, to| While(from, to);
+        // Most of the time the rooms are as they should be, and not all of it.
+        for (sensor, from, to, low, high) in [
+            ("south", CELLAR_STORES, CELLAR_EMPTY, 0.80, 0.95),
+            ("north", CELLAR_STORES, CELLAR_EMPTY, 0.75, 0.95),
+            ("back", BACK_STORES, BACK_WAKES, 0.75, 0.92),
+        ] {
+            let inside = share(&of(&all, sensor, stored(from, to)), fits);
+            assert!((low..high).contains(&inside), "{sensor} {inside}");
         }
-        for sensor in ["outside", "north", "south", "cold-crate", "back"] {
-            println!("{sensor}");
-            let mut day = FIRST.at();
-            while day < LAST.at() {
-                let end = day.plus(7 * 24 * HOUR_MS);
-                let own: Vec<_> = all
-                    .iter()
-                    .filter(|s| s.sensor == sensor && day <= s.at && s.at < end)
-                    .collect();
-                let n = own.len().max(1) as f64;
-                let f = |g: fn(&Said) -> f64| {
-                    (
-                        own.iter().map(|s| g(s)).fold(f64::MAX, f64::min),
-                        own.iter().map(|s| g(s)).sum::<f64>() / n,
-                        own.iter().map(|s| g(s)).fold(f64::MIN, f64::max),
-                    )
-                };
-                let (t, rh) = (f(|s| s.temperature_c), f(|s| s.humidity_pct));
-                println!(
-                    "{} n {:4} T {:5.1} {:5.1} {:5.1}  RH {:5.1} {:5.1} {:5.1}",
-                    &day.to_rfc3339()[..10],
-                    own.len(),
-                    t.0,
-                    t.1,
-                    t.2,
-                    rh.0,
-                    rh.1,
-                    rh.2
-                );
-                day = end;
+        // The coldest night of the store is the one in which the heater tripped, and nothing froze.
+        let back = of(&all, "back", stored(BACK_STORES, BACK_WAKES));
+        let worst = coldest(&back);
+        assert!(TRIPPED.holds(worst.at.plus(-STEP_MS)), "{worst:?}");
+        assert!((2.0..4.0).contains(&worst.temperature_c), "{worst:?}");
+        let below = share(&back, |s| s.temperature_c < band.low_c) * back.len() as f64;
+        assert!((6.0..30.0).contains(&below), "{below} readings");
+        // Outside it was colder than it had been all winter, but for a night in January.
+        let outside = of(&all, "outside", TRIPPED);
+        assert!(coldest(&outside).temperature_c < -15.0);
+        // The dry weeks, the damp week, and the same rooms a week later.
+        let rh = |sensor, during| mean(&of(&all, sensor, during), |s| s.humidity_pct);
+        assert!(rh("back", DRY) < 72.0);
+        assert!(78.0 < rh("back", While(When(1, 24, 0, 0), When(2, 7, 0, 0))));
+        assert!(88.0 < rh("north", THAW));
+        assert!(rh("north", While(When(3, 8, 0, 0), When(3, 22, 0, 0))) < 85.0);
+        // North is the colder and damper side.
+        let winter = While(When(12, 1, 0, 0), When(3, 1, 0, 0));
+        let t = |sensor| mean(&of(&all, sensor, winter), |s| s.temperature_c);
+        assert!(t("cold-crate") < t("north") && t("north") < t("south") - 0.1);
+        assert!(rh("south", winter) + 1.0 < rh("north", winter));
+    }
+
+    #[test]
+    fn what_is_missing_is_missing_on_purpose() {
+        let all = said().unwrap();
+        for sensor in ["north", "cold-crate", "outside", "south", "back"] {
+            let step = STEP_MS * if SLOW.contains(&sensor) { 2 } else { 1 };
+            let own: Vec<Stamp> = (all.iter())
+                .filter(|s| s.sensor == sensor)
+                .map(|s| s.at)
+                .collect();
+            let gaps: Vec<(Stamp, Stamp)> = (own.windows(2))
+                .map(|two| (two[0], two[1]))
+                .filter(|(a, b)| step < b.since(*a))
+                .collect();
+            let mut wanted = vec![POWER_CUT];
+            wanted.extend((SILENT.0 == sensor).then_some(SILENT.1));
+            assert_eq!(gaps.len(), wanted.len(), "{sensor}");
+            for ((from, to), while_) in gaps.into_iter().zip(wanted) {
+                assert!(from < while_.0.at() && while_.1.at() <= to, "{sensor}");
+                assert!(while_.0.at().since(from) <= step && to.since(while_.1.at()) < step);
             }
         }
+    }
+
+    #[test]
+    fn it_is_the_same_every_time() {
+        assert_eq!(said().unwrap(), said().unwrap());
     }
 }
