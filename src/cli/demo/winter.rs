@@ -396,7 +396,7 @@ mod tests {
         assert!((2.0..4.0).contains(&worst.temperature_c), "{worst:?}");
         let below = share(&back, |s| s.temperature_c < band.low_c) * back.len() as f64;
         assert!((6.0..30.0).contains(&below), "{below} readings");
-        // Outside it was colder than it had been all winter, but for a night in January.
+        // It was a cold night outside.
         let outside = of(&all, "outside", TRIPPED);
         assert!(coldest(&outside).temperature_c < -15.0);
         // The dry weeks, the damp week, and the same rooms a week later.
