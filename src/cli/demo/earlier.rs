@@ -249,3 +249,94 @@ fn events(until: Stamp) -> anyhow::Result<Vec<(Stamp, Event)>> {
     events.sort_by_key(|(at, _)| *at);
     Ok(events)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        store::alerts::AlertRow,
+        watch::{Input, Priority},
+    };
+
+    /// When what stands in the store must have ended: the next autumn, before the sensors are hung up again.
+    fn autumn_2026() -> Stamp {
+        winter::LAST.at().plus(170 * 24 * HOUR_MS)
+    }
+
+    async fn lived_through(folder: &std::path::Path) -> (Engine, Clock, Config) {
+        let text = super::super::CONFIG
+            .replace("@LISTEN@", "127.0.0.1:0")
+            .replace("@TOKEN_SHA256@", &"a".repeat(64))
+            .replace("@PORT@", "/dev/null")
+            .replace("@FOLDER@", &folder.display().to_string());
+        let config = Config::parse(&text, folder).unwrap_or_else(|f| panic!("{}", f[0]));
+        let (engine, clock) = play(&config, autumn_2026()).await.unwrap();
+        (engine, clock, config)
+    }
+
+    #[tokio::test]
+    async fn what_went_wrong_was_told_and_seen_to_and_the_summer_is_quiet() {
+        let folder = tempfile::tempdir().unwrap();
+        let (mut engine, clock, config) = lived_through(folder.path()).await;
+        assert!(engine.judge().standing().is_empty());
+        assert_eq!(engine.store().stock().await.unwrap().tubers(), 0);
+        let all = engine.store().past_alerts(1000).await.unwrap();
+        // Often enough that there is something to look back on, and no flood.
+        assert!((40..90).contains(&all.len()), "{}", all.len());
+        assert!(all.iter().all(|a| a.ended_at.is_some()));
+        let last = all.iter().filter_map(|a| a.ended_at).max().unwrap();
+        assert!(last <= winter::BACK_EMPTY.at(), "{}", last.to_rfc3339());
+        let seen = all.iter().filter(|a| a.acknowledged_by.is_some()).count();
+        assert!(all.len() * 8 / 10 < seen, "{seen} of {}", all.len());
+        let raised = |kind: Kind, during: winter::While| -> Vec<&AlertRow> {
+            let of = |a: &&AlertRow| {
+                let at = a.occurrence.raised_at;
+                a.occurrence.kind == kind && during.0.at() <= at && at <= during.1.at()
+            };
+            all.iter().filter(of).collect()
+        };
+        let cold = raised(Kind::Cold, winter::TRIPPED);
+        assert_eq!(cold.len(), 1, "the night in which the heater tripped");
+        assert_eq!(cold[0].room, "back room");
+        assert!(!raised(Kind::DryOut, winter::DRY).is_empty());
+        assert!(!raised(Kind::RotRisk, winter::THAW).is_empty());
+        assert_eq!(raised(Kind::Silent, winter::SILENT.1).len(), 1);
+        assert_eq!(raised(Kind::RecorderOff, winter::POWER_CUT).len(), 1);
+        // Nobody was woken, and nothing froze.
+        assert!(all.iter().all(|a| a.priority != Priority::High));
+        assert!(all.iter().all(|a| a.occurrence.kind != Kind::Frost));
+
+        // In autumn the rooms are in use again, with the sensors as they are configured now.
+        clock.set(autumn_2026());
+        let acts = autumn(engine.judge().given(), &config.watch);
+        commit(&mut engine, acts).await.unwrap();
+        let settings = engine.judge().settings();
+        assert!(settings.rooms.iter().all(|r| r.stage == Stage::Storing));
+        let probe = settings.sensors.iter().find(|s| s.crate_code.is_some());
+        assert_eq!(probe.unwrap().crate_code.as_deref(), Some("C-01"));
+
+        // What people did stands in the log in the order of time.
+        let (mut last, mut shelved, mut stages) = (Stamp(i64::MIN), 0, Vec::new());
+        let each = |input: &Input| {
+            if !matches!(input, Input::Reading(_)) {
+                assert!(last <= input.at());
+                last = input.at();
+            }
+            match input {
+                Input::Shelve { .. } => shelved += 1,
+                Input::Stage { room, stage, .. } => stages.push((room.clone(), *stage)),
+                _ => {}
+            }
+        };
+        engine.store().fold(each).await.unwrap();
+        assert_eq!(shelved, 1);
+        let of = |name: &str| -> Vec<Stage> {
+            let own = stages.iter().filter(|(room, _)| room == name);
+            own.map(|(_, stage)| *stage).collect()
+        };
+        use Stage::{Curing, Empty, Storing, Waking};
+        assert_eq!(of("cellar"), [Curing, Storing, Empty, Storing]);
+        assert_eq!(of("back room"), [Curing, Storing, Waking, Empty, Storing]);
+        engine.close().await;
+    }
+}
