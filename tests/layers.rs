@@ -132,7 +132,7 @@ const NOT_IN_PURE: &[&str] = &[
     "crate::store",
 ];
 
-const MOST_FILES: usize = 256;
+const MOST_FILES: usize = 300;
 
 #[test]
 fn layers_hold() {

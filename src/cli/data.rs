@@ -23,7 +23,7 @@ use crate::{
     stock::list,
     store::Store,
     watch::{
-        Heard, Input, SensorName, Stamp,
+        Correction, Heard, Input, SensorName, Stamp, correction,
         reading::{AHEAD_MS, Refused, clock_is_wrong},
     },
 };
@@ -295,10 +295,13 @@ pub fn export(what: &Export) -> Outcome {
         };
         let out = BufWriter::new(out);
         let told = match what {
-            Export::Readings { .. } => match write_readings(&store, out).await? {
-                1 => "1 reading written".to_owned(),
-                n => format!("{n} readings written"),
-            },
+            Export::Readings { .. } => {
+                let told = match write_readings(&store, out).await? {
+                    1 => "1 reading written".to_owned(),
+                    n => format!("{n} readings written"),
+                };
+                told + &as_said(&store.corrections().await?)
+            }
             Export::Crates { .. } => stock::write_crates(&store, out).await?,
             Export::Ledger { .. } => stock::write_ledger(&store, out).await?,
         };
@@ -306,6 +309,22 @@ pub fn export(what: &Export) -> Outcome {
         tell!("{told}");
         Ok(())
     })
+}
+
+/// That readings go out uncorrected, where that makes a difference.
+fn as_said(corrections: &[Correction]) -> String {
+    let offsets = correction::offsets(corrections);
+    let off = offsets
+        .iter()
+        .filter(|(_, own)| own.all().iter().any(|o| !o.is_zero()));
+    let names: Vec<&str> = off.map(|(name, _)| name.as_str()).collect();
+    if names.is_empty() {
+        return String::new();
+    }
+    format!(
+        " as the sensors said them; corrections were entered for {} and are not in the file",
+        names.join(", ")
+    )
 }
 
 /// The interchange file, in the order of arrival.

@@ -56,6 +56,11 @@ pub fn saturation_over_ice(t: Celsius) -> Pascal {
     Pascal::computed(ICE.pressure(t.degrees()))
 }
 
+/// Vapour pressure deficit in Pa of air whose saturation pressure over water is known already.
+pub fn deficit(saturation: Pascal, humidity: RelativeHumidity) -> f64 {
+    saturation.pascal() * (1.0 - humidity.fraction())
+}
+
 /// A parcel of moist air as a sensor describes it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Air {
@@ -110,8 +115,7 @@ impl Air {
     /// Vapour pressure deficit `es(t) - e` in Pa, 0 or more: what draws water out of a tuber at
     /// air temperature. Source: the usual definition, as in FAO Irrigation and Drainage Paper 56.
     pub fn vapour_pressure_deficit(self) -> f64 {
-        let es = saturation_over_water(self.temperature).pascal();
-        es * (1.0 - self.humidity.fraction())
+        deficit(saturation_over_water(self.temperature), self.humidity)
     }
 
     /// Humidity ratio in kg of water per kg of dry air, ideal gas; ASHRAE's table values, with an

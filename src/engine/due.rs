@@ -16,7 +16,7 @@ use crate::{
         winter::{date_settings, first_day, inputs, winter_of},
     },
     store::{Store, StoreError, looks::Visited},
-    watch::{Models, Settings, Stamp},
+    watch::{Models, Settings, Stamp, correction},
 };
 
 /// How the coming spring stands.
@@ -128,10 +128,12 @@ pub async fn due(
         tubers: totals.have,
     };
     let mut all = due::due(&crates, &spring);
-    let sensors = settings.sensors.iter();
-    all.extend(due::checks(
-        sensors.filter_map(|s| Some((s.name.as_str(), s.checked?))),
-    ));
+    let compared = correction::compared(&store.corrections().await?);
+    let sensors = settings.sensors.iter().filter_map(|s| {
+        let entered = compared.get(&s.name).map(|at| here.day(at.to_utc()));
+        Some((s.name.as_str(), s.checked.max(entered)?))
+    });
+    all.extend(due::checks(sensors));
     all.sort();
     Ok(all)
 }

@@ -1,24 +1,18 @@
 //! The writer: drains the inbox, commits, answers, publishes.
 
-use std::{collections::BTreeMap, path::Path, sync::Arc, time::Duration};
+use std::{path::Path, sync::Arc, time::Duration};
 
 use tokio::sync::{mpsc, watch};
 use tracing::{error, info, warn};
 
-use super::{
-    accept::{Fresh, Sensors},
-    pace::Pace,
-    status::Status,
-    telling::Teller,
-};
+use super::{accept::Fresh, memory::Memory, pace::Pace, status::Status, telling::Teller};
 use crate::{
     clock::Clock,
     inbox::{Batch, Envelope, Message, Receipt, Unavailable, stopping},
-    notify::plan::Plan,
-    store::{Store, StoreError, Tx, log::Tail, sources::Tally},
+    store::{Store, StoreError, Tx, sources::Tally},
     watch::{
-        Act, Input, Judge, Reading, SensorId, SensorName, Settings, Stamp, Transition,
-        act::Started, reading::MINUTE_MS, recent::Recent,
+        Act, Input, Judge, SensorName, Settings, Stamp, Transition, act::Started,
+        reading::MINUTE_MS,
     },
 };
 
@@ -42,25 +36,6 @@ pub enum Opening {
 
 /// What came of one message.
 pub type Answer = Result<Receipt, String>;
-
-/// Everything that a failed transaction must give back.
-#[derive(Clone, Default)]
-pub(super) struct Memory {
-    pub(super) judge: Judge,
-    sensors: Sensors,
-    pub(super) recent: BTreeMap<SensorId, Arc<Recent>>,
-    /// What people have been told.
-    pub(super) plan: Plan,
-    tail: Tail,
-    /// Settings wait for the first input of an import into an empty log.
-    owed_settings: Option<Settings>,
-    /// The end of what was watched; an import says so before its first input, if it has any.
-    owed_start: Option<Stamp>,
-    /// How far time has passed without an input; nothing arrives before this.
-    ticked: Stamp,
-    /// An alert changed since it was last looked at what is owed.
-    pub(super) told: bool,
-}
 
 /// The one writer.
 pub struct Engine {
@@ -163,6 +138,7 @@ impl Engine {
                 }
             })
             .await?;
+        memory.correct();
         memory.sensors.next_seq = next_seq;
         memory.tail = tail;
         self.memory = memory;
@@ -496,6 +472,7 @@ impl Engine {
             _ => None,
         };
         let told = self.memory.judge.step(&act.into_input(at, who));
+        self.memory.correct();
         self.memory.told |= !told.is_empty();
         for transition in &told {
             let who = seen_by
@@ -558,15 +535,6 @@ impl Engine {
     /// Finishes writing and closes the file.
     pub async fn close(self) {
         self.store.close().await;
-    }
-}
-
-impl Memory {
-    fn note(&mut self, reading: &Reading) {
-        let newest = self.sensors.newest.entry(reading.sensor).or_default();
-        *newest = (*newest).max(reading.measured_at);
-        let recent = self.recent.entry(reading.sensor).or_default();
-        Arc::make_mut(recent).add(reading.measured_at, reading.values);
     }
 }
 

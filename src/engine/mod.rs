@@ -5,6 +5,7 @@ pub mod backtest;
 pub mod crates;
 pub mod due;
 pub mod live;
+mod memory;
 mod pace;
 pub mod replay;
 pub mod status;

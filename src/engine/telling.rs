@@ -6,7 +6,8 @@ use tracing::warn;
 
 use super::{
     due::{Here, due},
-    live::{Answer, Engine, Memory},
+    live::{Answer, Engine},
+    memory::Memory,
 };
 use crate::{
     inbox::Receipt,

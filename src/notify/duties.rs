@@ -140,7 +140,7 @@ pub fn event(what: &Duty) -> (String, String) {
         Duty::Wake => ("Bring tubers into the warmth".to_owned(), String::new()),
         Duty::Check { sensors } => (
             format!("Compare {}: {}", if sensors.len() == 1 { "a sensor" } else { "sensors" }, sensors.join(", ")),
-            "In melting ice for temperature, over a saturated salt for humidity; then write the day after `checked` in the configuration.".to_owned(),
+            "In melting ice for temperature, over a saturated salt for humidity; then enter on the page Sensors what it is off by, also if that is nothing.".to_owned(),
         ),
         Duty::Plant => (
             "Planting begins".to_owned(),

@@ -60,7 +60,7 @@ pub fn date(number: i64) -> NaiveDate {
 
 impl Calendar {
     /// Of a farm in this zone.
-    pub fn new(zone: Tz) -> Self {
+    pub const fn new(zone: Tz) -> Self {
         Self { zone }
     }
 

@@ -86,6 +86,8 @@ pub struct Excursion {
     pub after_gap: bool,
     /// Nobody knows what was after it.
     pub before_gap: bool,
+    /// Crates that stood in that air.
+    pub crates: Vec<String>,
 }
 
 /// Time against the band.
@@ -391,6 +393,7 @@ impl<'a> Gathering<'a> {
                 // It began before the period.
                 after_gap: piece.after_gap || piece.from_yesterday,
                 before_gap: false,
+                crates: Vec::new(),
             };
             (excursion, 0)
         });

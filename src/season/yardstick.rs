@@ -1,13 +1,17 @@
 //! What a sensor was held against, and when: its room, the band in force, and what it is off by.
 
-use std::collections::BTreeMap;
+use std::{collections::BTreeMap, sync::Arc};
 
 use sha2::{Digest as _, Sha256};
 
-use super::calendar::Calendar;
+use super::{calendar::Calendar, sheet::FORMAT};
+pub use crate::watch::Correction;
 use crate::{
     climate::tuber::SensorError,
-    watch::{Act, Band, Role, SensorId, SensorName, Settings, Stage, Stamp, reading::HOUR_MS},
+    watch::{
+        Act, Band, Judge, Role, RoomSettings, SensorId, SensorName, SensorSettings, Settings,
+        Stage, Stamp, reading::HOUR_MS,
+    },
 };
 
 /// How a sensor stood from an instant on.
@@ -37,30 +41,42 @@ pub struct Span {
     pub error: SensorError,
 }
 
+/// A band in whole thousandths as readings are, so that a reading of 45 F is not below a limit of 45 F.
+/// The first of each pair is of temperature, the second of humidity.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Marks {
+    /// Lower limits.
+    pub low: [i32; 2],
+    /// Upper limits.
+    pub high: [i32; 2],
+    /// How far the sensor may be off.
+    pub error: [i32; 2],
+}
+
+fn thousandths(value: f64) -> i32 {
+    (value * 1000.0).round() as i32
+}
+
 impl Span {
     /// Whether what is said then is counted.
     pub fn counts(&self) -> bool {
         !self.empty && !self.out
     }
-}
 
-/// What a sensor is off by, from an instant on, until the next one.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Correction {
-    /// Which sensor.
-    pub sensor: SensorName,
-    /// From when it holds.
-    pub from: Stamp,
-    /// To be added to what it says, in thousandths of a kelvin.
-    pub temperature_mk: i32,
-    /// To be added to what it says, in thousandths of a point of humidity.
-    pub humidity_mpct: i32,
-    /// Why.
-    pub why: String,
-    /// By whom it was entered ...
-    pub who: String,
-    /// ... and when.
-    pub entered_at: Stamp,
+    /// What values are compared with; none where the sensor is held against no band.
+    pub fn marks(&self) -> Option<Marks> {
+        let band = self.band.filter(|_| self.counts())?;
+        Some(Marks {
+            low: [band.low_c, band.low_pct].map(thousandths),
+            high: [band.high_c, band.high_pct].map(thousandths),
+            error: [self.error.temperature_k, self.error.humidity_pct].map(thousandths),
+        })
+    }
+
+    /// All that matters to a sum.
+    fn matters(&self) -> (i64, bool, bool, Option<Marks>) {
+        (self.hold_ms, self.empty, self.out, self.marks())
+    }
 }
 
 /// One sensor's.
@@ -68,7 +84,7 @@ pub struct Correction {
 pub struct Yardstick {
     /// Its name.
     pub name: SensorName,
-    /// In order of time, never empty.
+    /// In order of time, never empty; the first begins at the beginning of time.
     pub spans: Vec<Span>,
     /// In order of `from`, at most one for an instant.
     pub corrections: Vec<Correction>,
@@ -91,162 +107,218 @@ impl Yardstick {
         }
     }
 
+    /// When the correction that holds at an instant is followed by another one; the end of time where none
+    /// follows.
+    pub fn corrected_until(&self, at: Stamp) -> Stamp {
+        let after = self.corrections.partition_point(|c| c.from <= at);
+        self.corrections
+            .get(after)
+            .map_or(Stamp(i64::MAX), |c| c.from)
+    }
+
     /// The longest hold of any time, in milliseconds.
     pub fn longest_hold_ms(&self) -> i64 {
         self.spans.iter().map(|s| s.hold_ms).max().unwrap_or(0)
     }
 
-    /// A number that changes with everything that matters to what is summed between two instants.
-    pub fn version(&self, calendar: &Calendar, from: Stamp, to: Stamp) -> i64 {
-        let from = from.plus(-self.longest_hold_ms());
-        let mut hash = Sha256::new();
-        hash.update(super::sheet::FORMAT.to_le_bytes());
-        hash.update(calendar.zone().name());
+    /// The spans between two instants, each cut to them: with when it begins and ends.
+    pub fn between(&self, from: Stamp, to: Stamp) -> impl Iterator<Item = (Stamp, Stamp, &Span)> {
         let first = self.at(from);
-        for (i, span) in self.spans.iter().enumerate().skip(first) {
-            if to <= span.from {
-                break;
-            }
-            let begins = if i == first { from } else { span.from };
-            hash.update(begins.since(from).to_le_bytes());
-            let band = span
-                .band
-                .map(|b| [b.low_c, b.high_c, b.low_pct, b.high_pct]);
-            let words = format!(
-                "{}|{:?}|{}|{band:?}|{}|{}|{:?}",
-                span.hold_ms, span.role, span.interval_ms, span.empty, span.out, span.error
-            );
-            hash.update(words);
-        }
-        let first = self.corrections.partition_point(|c| c.from <= from);
-        for c in &self.corrections[first.saturating_sub(1)..] {
-            if to <= c.from {
-                break;
-            }
-            let begins = c.from.since(from).max(0);
-            hash.update(begins.to_le_bytes());
-            hash.update(c.temperature_mk.to_le_bytes());
-            hash.update(c.humidity_mpct.to_le_bytes());
-        }
-        let bytes: [u8; 8] = hash.finalize()[..8].try_into().expect("32 bytes have 8");
-        i64::from_le_bytes(bytes)
+        let ends = self.spans[first + 1..].iter().map(|s| s.from);
+        let each = self.spans[first..].iter().zip(ends.chain([to]));
+        each.map(move |(span, ends)| (span.from.max(from), ends.min(to), span))
+            .filter(|(from, to, _)| from < to)
     }
+
+    /// The days, by their first and last instants, whose sums may change with a reading: that on which it
+    /// was measured, that before if it was at midnight, and that after if it is still held then.
+    pub fn touches(&self, at: Stamp) -> (Stamp, Stamp) {
+        (at.plus(-1), at.plus(self.longest_hold_ms()))
+    }
+
+    /// A number that changes with everything that matters to what is summed between two instants: holds,
+    /// bands, service and corrections, the zone, and how sums are made.
+    pub fn version(&self, calendar: &Calendar, from: Stamp, to: Stamp) -> i64 {
+        // What was said before may still hold.
+        let from = from.plus(-1 - self.longest_hold_ms());
+        let mut hash = Sha256::new();
+        hash.update(FORMAT.to_le_bytes());
+        hash.update(calendar.zone().name());
+        let mut last = None;
+        for (begins, _, span) in self.between(from, to.plus(1)) {
+            let now = span.matters();
+            if last != Some(now) {
+                hash.update(begins.since(from).to_le_bytes());
+                hash.update(format!("{now:?}"));
+            }
+            last = Some(now);
+        }
+        let mut last = self.correction(from);
+        hash.update(format!("{last:?}"));
+        for c in &self.corrections {
+            let now = (c.temperature_mk, c.humidity_mpct);
+            if from < c.from && c.from <= to && now != last {
+                hash.update(c.from.since(from).to_le_bytes());
+                hash.update(format!("{now:?}"));
+                last = now;
+            }
+        }
+        first_eight(hash)
+    }
+}
+
+fn first_eight(hash: Sha256) -> i64 {
+    let bytes: [u8; 8] = hash.finalize()[..8].try_into().expect("32 bytes have 8");
+    i64::from_le_bytes(bytes)
 }
 
 /// Those of every sensor that was ever set up.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Yardsticks(pub BTreeMap<SensorId, Yardstick>);
+pub struct Yardsticks(pub BTreeMap<SensorId, Arc<Yardstick>>);
+
+/// What was in force from an instant on.
+struct Force {
+    from: Stamp,
+    settings: Settings,
+    /// Sensors out of service, by name.
+    out: Vec<SensorName>,
+}
+
+/// Longer ago than any reading, and later than all.
+const ALL_TIME: (Stamp, Stamp) = (Stamp(-(1 << 60)), Stamp(1 << 60));
 
 impl Yardsticks {
-    /// From settings, stages and services as they stand in the log, in its order, and from corrections.
-    ///
-    /// What people say a room is doing holds until the configuration says something else, as the judge has
-    /// it. Before the first settings the first ones held.
-    pub fn of(acts: impl IntoIterator<Item = (Stamp, Act)>, corrections: &[Correction]) -> Self {
-        let mut all = Self::default();
-        let mut given: Option<Settings> = None;
-        let mut stages: BTreeMap<String, Stage> = BTreeMap::new();
-        let mut out: BTreeMap<String, bool> = BTreeMap::new();
-        for (at, act) in acts {
-            match act {
-                Act::Settings(settings) => {
-                    let before = given.take();
-                    for room in &settings.rooms {
-                        let old = before.iter().flat_map(|s| &s.rooms);
-                        let mut same = old.filter(|r| r.name == room.name);
-                        if same.next().map(|r| r.stage) != Some(room.stage) {
-                            stages.insert(room.name.clone(), room.stage);
-                        }
-                    }
-                    given = Some(settings);
-                }
-                Act::Stage(staged) => {
-                    stages.insert(staged.room, staged.stage);
-                }
-                Act::Service(service) => {
-                    out.insert(service.sensor.to_string(), service.out.is_some());
-                }
-                _ => continue,
-            }
-            if let Some(settings) = &given {
-                all.note(at, settings, &stages, &out);
-            }
+    /// A number that changes with everything that matters to any sum.
+    pub fn version(&self, calendar: &Calendar) -> i64 {
+        let (from, to) = ALL_TIME;
+        let mut hash = Sha256::new();
+        hash.update(FORMAT.to_le_bytes());
+        hash.update(calendar.zone().name());
+        for (id, yardstick) in &self.0 {
+            hash.update(id.0.to_le_bytes());
+            hash.update(yardstick.version(calendar, from, to).to_le_bytes());
         }
-        for yardstick in all.0.values_mut() {
-            let own = corrections.iter().filter(|c| c.sensor == yardstick.name);
-            let mut own: Vec<Correction> = own.cloned().collect();
-            own.sort_by_key(|c| (c.from, c.entered_at));
-            // Of two for one instant the later entered.
-            own.reverse();
-            own.dedup_by_key(|c| c.from);
-            own.reverse();
-            yardstick.corrections = own;
-        }
-        all
+        first_eight(hash)
     }
 
-    fn note(
-        &mut self,
-        at: Stamp,
-        settings: &Settings,
-        stages: &BTreeMap<String, Stage>,
-        out: &BTreeMap<String, bool>,
-    ) {
-        for sensor in &settings.sensors {
-            let room = settings.rooms.iter().find(|r| r.name == sensor.room);
-            let stage = stages.get(&sensor.room).copied();
-            let of_room = matches!(sensor.role, Role::Air | Role::Crate | Role::Surface);
-            let stage = stage.or(room.map(|r| r.stage)).unwrap_or_default();
-            let span = Span {
-                from: at,
-                room: sensor.room.clone(),
-                near: sensor.near.clone(),
-                role: sensor.role,
-                krate: sensor.crate_code.clone(),
-                interval_ms: sensor.interval_ms,
-                hold_ms: sensor.hold_ms(),
-                band: (room.filter(|_| sensor.role == Role::Air && stage != Stage::Empty))
-                    .map(|r| r.limits_of(stage).band),
-                empty: of_room && stage == Stage::Empty,
-                out: out.get(sensor.name.as_str()).copied().unwrap_or(false),
-                error: sensor.accuracy(),
-            };
-            match self.0.get_mut(&sensor.id) {
-                None => {
-                    let first = Span {
-                        from: Stamp(i64::MIN),
-                        ..span
-                    };
-                    let fresh = Yardstick {
-                        name: sensor.name.clone(),
-                        spans: vec![first],
-                        corrections: Vec::new(),
-                    };
-                    self.0.insert(sensor.id, fresh);
-                }
-                Some(yardstick) => yardstick.add(span),
+    /// From settings, stages and services as they stand in the log, in its order, and from corrections.
+    ///
+    /// What people say a room is doing holds until the configuration says something else: the judge is
+    /// asked. Before the first settings the first ones held; a sensor or room that was set up later counts
+    /// before that as it was set up then, and one that is no longer set up as it was last.
+    pub fn of(acts: impl IntoIterator<Item = (Stamp, Act)>, corrections: &[Correction]) -> Self {
+        let forces = forces(acts);
+        let mut all = BTreeMap::new();
+        for sensor in forces.iter().flat_map(|f| &f.settings.sensors) {
+            if !all.contains_key(&sensor.id) {
+                let yardstick = Yardstick {
+                    name: sensor.name.clone(),
+                    spans: spans(&forces, sensor.id),
+                    corrections: own(corrections, &sensor.name),
+                };
+                all.insert(sensor.id, Arc::new(yardstick));
             }
         }
+        Self(all)
     }
 }
 
-impl Yardstick {
-    /// From the span's beginning on it holds.
-    fn add(&mut self, span: Span) {
-        let last = self.spans.last().expect("never empty");
-        let same = Span {
-            from: last.from,
-            ..span.clone()
-        };
-        if same == *last {
-            return;
+fn forces(acts: impl IntoIterator<Item = (Stamp, Act)>) -> Vec<Force> {
+    let mut judge = Judge::new();
+    let mut out: Vec<SensorName> = Vec::new();
+    let mut forces: Vec<Force> = Vec::new();
+    for (at, act) in acts {
+        match &act {
+            Act::Settings(_) | Act::Stage(_) => {}
+            Act::Service(service) => {
+                out.retain(|name| *name != service.sensor);
+                if service.out.is_some() {
+                    out.push(service.sensor.clone());
+                }
+            }
+            _ => continue,
         }
-        // A clock that was set back: what was entered later holds from then on.
-        while 1 < self.spans.len() && span.from <= self.spans.last().expect("never empty").from {
-            self.spans.pop();
+        let first = forces.is_empty();
+        if first && !matches!(act, Act::Settings(_)) {
+            continue;
         }
-        self.spans.push(span);
+        judge.step(&act.into_input(at, ""));
+        let from = if first { Stamp(i64::MIN) } else { at };
+        // What came last of one instant holds.
+        forces.retain(|f| f.from < from || f.from == Stamp(i64::MIN));
+        forces.push(Force {
+            from,
+            settings: judge.settings().clone(),
+            out: out.clone(),
+        });
     }
+    forces
+}
+
+/// What `of` finds at the place `i`, or else first after it, or else last before it.
+fn nearest<'a, T>(
+    forces: &'a [Force],
+    i: usize,
+    of: impl Fn(&'a Settings) -> Option<T>,
+) -> Option<T> {
+    let (before, from) = forces.split_at(i);
+    (from.iter().chain(before.iter().rev())).find_map(|f| of(&f.settings))
+}
+
+fn spans(forces: &[Force], id: SensorId) -> Vec<Span> {
+    let mut spans: Vec<Span> = Vec::new();
+    for (i, force) in forces.iter().enumerate() {
+        let sensor = nearest(forces, i, |s| s.sensors.iter().find(|s| s.id == id));
+        let Some(sensor) = sensor else { continue };
+        let room = nearest(forces, i, |s| {
+            s.rooms.iter().find(|r| r.name == sensor.room)
+        });
+        let span = span(force, sensor, room);
+        let same = |last: &Span| {
+            let moved = Span {
+                from: last.from,
+                ..span.clone()
+            };
+            moved == *last
+        };
+        if !spans.last().is_some_and(same) {
+            spans.push(span);
+        }
+    }
+    spans
+}
+
+fn span(force: &Force, sensor: &SensorSettings, room: Option<&RoomSettings>) -> Span {
+    let inside = matches!(sensor.role, Role::Air | Role::Crate | Role::Surface);
+    let air = room.filter(|_| sensor.role == Role::Air);
+    let empty = inside && room.is_some_and(|r| r.stage == Stage::Empty);
+    Span {
+        from: force.from,
+        room: sensor.room.clone(),
+        near: sensor.near.clone(),
+        role: sensor.role,
+        krate: sensor.crate_code.clone(),
+        interval_ms: sensor.interval_ms,
+        hold_ms: sensor.hold_ms().max(0),
+        band: air.filter(|_| !empty).map(|r| r.in_force().band),
+        empty,
+        out: force.out.contains(&sensor.name),
+        error: sensor.accuracy(),
+    }
+}
+
+/// A sensor's own, in order; of two for one instant the later entered.
+fn own(corrections: &[Correction], sensor: &SensorName) -> Vec<Correction> {
+    let mut own: Vec<Correction> = Vec::new();
+    let mut all: Vec<&Correction> = corrections.iter().filter(|c| c.sensor == *sensor).collect();
+    all.sort_by_key(|c| (c.from, c.entered_at));
+    for c in all {
+        if own.last().is_some_and(|last| last.from == c.from) {
+            own.pop();
+        }
+        own.push(c.clone());
+    }
+    own
 }
 
 /// A stretch in which nothing of a room is counted is no part of what should have been recorded: the time
@@ -254,16 +326,10 @@ impl Yardstick {
 /// which the sensor was out of service.
 pub fn in_use(yardstick: &Yardstick, from: Stamp, to: Stamp) -> (i64, i64) {
     let (mut used, mut out) = (0, 0);
-    for (i, span) in yardstick.spans.iter().enumerate() {
-        let begins = span.from.max(from);
-        let ends = yardstick
-            .spans
-            .get(i + 1)
-            .map_or(to, |next| next.from.min(to));
-        let ms = ends.since(begins).max(0);
-        if !span.empty && begins < ends {
-            used += ms;
-            out += if span.out { ms } else { 0 };
+    for (from, to, span) in yardstick.between(from, to) {
+        if !span.empty {
+            used += to.since(from);
+            out += if span.out { to.since(from) } else { 0 };
         }
     }
     (used, out)
@@ -272,4 +338,112 @@ pub fn in_use(yardstick: &Yardstick, from: Stamp, to: Stamp) -> (i64, i64) {
 /// Hours in milliseconds.
 pub fn hours(ms: i64) -> f64 {
     ms as f64 / HOUR_MS as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        climate::Celsius,
+        watch::{Arrives, Limits, act},
+    };
+
+    fn settings(sensors: &[(u32, &str)], stage: Stage) -> Act {
+        let mut room = RoomSettings::storing("cellar", Limits::default());
+        room.stage = stage;
+        let sensor = |(id, name): &(u32, &str)| SensorSettings {
+            id: SensorId(*id),
+            name: SensorName::new(name).unwrap(),
+            room: "cellar".into(),
+            role: Role::Air,
+            crate_code: None,
+            interval_ms: 600_000,
+            arrives: Arrives::Live,
+            near: None,
+            accuracy: None,
+            checked: None,
+        };
+        Act::Settings(Settings {
+            rooms: vec![room],
+            sensors: sensors.iter().map(sensor).collect(),
+            ..Settings::default()
+        })
+    }
+
+    fn stage(stage: Stage) -> Act {
+        let room = "cellar".into();
+        Act::Stage(act::Staged { room, stage })
+    }
+
+    #[test]
+    fn what_a_person_said_holds_until_the_configuration_says_something_else() {
+        let out = |out: Option<&str>| {
+            Act::Service(act::Service {
+                sensor: SensorName::new("north").unwrap(),
+                out: out.map(str::to_owned),
+            })
+        };
+        let acts = [
+            (10, settings(&[(1, "north")], Stage::Storing)),
+            (20, stage(Stage::Empty)),
+            (30, settings(&[(1, "north"), (2, "south")], Stage::Storing)),
+            (40, settings(&[(1, "north"), (2, "south")], Stage::Curing)),
+            (50, out(Some("on the bench"))),
+            (60, out(None)),
+            (70, settings(&[(2, "south")], Stage::Waking)),
+        ];
+        let acts = acts.map(|(at, act)| (Stamp(at), act));
+        let all = Yardsticks::of(acts, &[]);
+        let seen = |id: u32| {
+            let each = all.0[&SensorId(id)].spans.iter();
+            let each = each.map(|s| (s.from.0, s.empty, s.out, s.band.map(|b| b.high_c)));
+            each.collect::<Vec<_>>()
+        };
+        let high = |stage| {
+            let limits = Limits::of_stage(stage, &Limits::default());
+            Some(limits.band.high_c)
+        };
+        let (storing, curing) = (high(Stage::Storing), high(Stage::Curing));
+        let waking = high(Stage::Waking);
+        let north = vec![
+            (i64::MIN, false, false, storing),
+            (20, true, false, None),
+            (40, false, false, curing),
+            (50, false, true, curing),
+            (60, false, false, curing),
+            (70, false, false, waking),
+        ];
+        assert_eq!(seen(1), north);
+        // Set up later, it counts as if it had been there.
+        let south: Vec<_> = north
+            .into_iter()
+            .filter(|s| s.0 != 50 && s.0 != 60)
+            .collect();
+        assert_eq!(seen(2), south);
+    }
+
+    #[test]
+    fn a_reading_at_the_limit_is_not_beyond_it_in_either_unit() {
+        let limit = Celsius::from_fahrenheit(45.0).unwrap().degrees();
+        let said = crate::watch::Values::of(Celsius::new(limit).ok(), None);
+        assert_eq!(said.temperature_mc, Some(thousandths(limit)));
+    }
+
+    #[test]
+    fn of_two_corrections_for_one_instant_the_later_entered_holds() {
+        let of = |from, entered, t| Correction {
+            sensor: SensorName::new("north").unwrap(),
+            from: Stamp(from),
+            temperature_mk: t,
+            humidity_mpct: 0,
+            why: "ice water".into(),
+            who: "Wendel".into(),
+            entered_at: Stamp(entered),
+        };
+        let acts = [(Stamp(1), settings(&[(1, "north")], Stage::Storing))];
+        let all = Yardsticks::of(acts, &[of(500, 9, 300), of(500, 8, 200), of(100, 7, 100)]);
+        let north = &all.0[&SensorId(1)];
+        let seen = [99, 100, 499, 500].map(|at| north.correction(Stamp(at)).0);
+        assert_eq!(seen, [0, 100, 100, 300]);
+    }
 }

@@ -10,7 +10,7 @@ use super::{CrateCode, plan::Dates, round};
 /// Minnesota Extension; common among farms).
 const WEIGH: u64 = 30;
 /// A sensor is compared again after so many months: yearly is the usual practice (of EN 13486, from memory).
-const CHECK_MONTHS: u32 = 12;
+pub const CHECK_MONTHS: u32 = 12;
 /// Bare tubers are over-dry after about so many days (growers).
 pub const BARE_DAYS: f64 = 3.0;
 

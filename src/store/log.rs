@@ -20,7 +20,7 @@ pub struct Off {
     pub to: Stamp,
 }
 
-fn parse(kind: &str, body: &str) -> Result<Act, StoreError> {
+pub(super) fn parse(kind: &str, body: &str) -> Result<Act, StoreError> {
     Act::parse(kind, body).map_err(|e| StoreError::Packed(format!("an act: {e}")))
 }
 

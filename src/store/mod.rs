@@ -2,6 +2,7 @@
 
 pub mod access;
 pub mod alerts;
+mod corrections;
 pub mod entries;
 pub mod given;
 pub mod ledger;
@@ -10,9 +11,12 @@ pub mod looks;
 pub mod outbox;
 pub mod packed;
 pub mod photos;
+pub mod responses;
 pub mod restore;
+pub mod sheets;
 pub mod sources;
 pub mod stock;
+pub mod trail;
 pub mod winters;
 
 use std::{

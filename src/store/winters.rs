@@ -1,6 +1,6 @@
 //! What the ledger and the readings tell of winters, summed by the database.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use sqlx::Row as _;
@@ -13,7 +13,7 @@ use crate::{
         plan::Divided,
         winter::{Course, Record, Sight},
     },
-    watch::{SensorId, Stamp},
+    watch::{Offset, Offsets, SensorId, Stamp},
 };
 
 fn instant(ms: i64) -> DateTime<Utc> {
@@ -120,8 +120,8 @@ impl Store {
         })
     }
 
-    /// What a sensor said since an instant, in means over so many milliseconds; where it said nothing
-    /// there is none.
+    /// What a sensor said since an instant, corrected by what it was found to be off by, in means over so
+    /// many milliseconds; where it said nothing there is none.
     pub async fn means(
         &self,
         sensor: SensorId,
@@ -129,22 +129,64 @@ impl Store {
         over_ms: i64,
     ) -> Result<Vec<Mean>, StoreError> {
         let over = over_ms.max(1);
-        let rows = sqlx::query!(
-            r#"select measured_at / ?3 * ?3 as "at!: i64", avg(temperature_mc) as "t!: f64",
-                   avg(humidity_mpct) as "rh: f64"
-               from reading where sensor_id = ?1 and ?2 <= measured_at and temperature_mc is not null
-               group by 1 order by 1"#,
-            sensor.0,
-            since.0,
-            over
-        )
-        .fetch_all(&self.read)
-        .await?;
-        let mean = rows.into_iter().map(|row| Mean {
-            at: Stamp(row.at),
-            temperature: row.t / 1000.0,
-            humidity: row.rh.map(|rh| rh / 1000.0),
+        let offsets = self.offsets(sensor).await?;
+        let mut sums: BTreeMap<i64, Sums> = BTreeMap::new();
+        for (from, to, off) in stretches(&offsets, since) {
+            let (t, rh) = off.map_or((0, 0), |o| (o.temperature_mk, o.humidity_mpct));
+            let rows = sqlx::query!(
+                r#"select measured_at / ?4 * ?4 as "at!: i64",
+                       sum(temperature_mc + ?5) as "t!: i64", count(*) as "n!: i64",
+                       sum(min(max(humidity_mpct + ?6, 0), 100000)) as "rh: i64",
+                       count(humidity_mpct) as "n_rh!: i64"
+                   from reading where sensor_id = ?1 and ?2 <= measured_at and measured_at < ?3
+                     and temperature_mc is not null
+                   group by 1 order by 1"#,
+                sensor.0,
+                from.0,
+                to.0,
+                over,
+                t,
+                rh
+            )
+            .fetch_all(&self.read)
+            .await?;
+            for row in rows {
+                let sum = sums.entry(row.at).or_default();
+                sum.temperature = (sum.temperature.0 + row.t, sum.temperature.1 + row.n);
+                let (rh, n) = (row.rh.unwrap_or(0), row.n_rh);
+                sum.humidity = (sum.humidity.0 + rh, sum.humidity.1 + n);
+            }
+        }
+        let mean = |(sum, n): (i64, i64)| (0 < n).then(|| sum as f64 / n as f64 / 1000.0);
+        let means = sums.into_iter().filter_map(|(at, sums)| {
+            Some(Mean {
+                at: Stamp(at),
+                temperature: mean(sums.temperature)?,
+                humidity: mean(sums.humidity),
+            })
         });
-        Ok(mean.collect())
+        Ok(means.collect())
     }
+}
+
+/// Thousandths and how many of them.
+#[derive(Default)]
+struct Sums {
+    temperature: (i64, i64),
+    humidity: (i64, i64),
+}
+
+/// The time from an instant on, cut where another correction begins, the end excluded.
+fn stretches(offsets: &Offsets, since: Stamp) -> Vec<(Stamp, Stamp, Option<Offset>)> {
+    let later = offsets.all().iter().filter(|o| since < o.from);
+    let begins: Vec<(Stamp, Option<Offset>)> = std::iter::once((since, offsets.at(since)))
+        .chain(later.map(|o| (o.from, Some(*o))))
+        .collect();
+    let ends = begins[1..].iter().map(|(from, _)| *from);
+    let ends = ends.chain([Stamp(i64::MAX)]);
+    begins
+        .iter()
+        .zip(ends)
+        .map(|(&(from, off), to)| (from, to, off))
+        .collect()
 }

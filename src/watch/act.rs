@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     alert::Occurrence,
+    correction::Offset,
     crates::CrateFacts,
     input::Input,
     reading::{SensorName, Stamp},
@@ -37,6 +38,8 @@ pub enum Act {
     Weighed(Weighed),
     /// A weighing was taken back.
     Unweighed(Unweighed),
+    /// A sensor was found to be off.
+    Corrected(Corrected),
 }
 
 /// Crates as they stand from here on.
@@ -73,6 +76,22 @@ pub struct Unweighed {
     pub krate: String,
     /// When it was said to stand on the scale.
     pub weighed_at: Stamp,
+}
+
+/// What a sensor was found to be off by; one of nothing ends or takes back what held.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Corrected {
+    /// Which sensor.
+    pub sensor: SensorName,
+    /// From the first reading that was measured then or later.
+    pub from: Stamp,
+    /// To be added to what it says, in thousandths of a kelvin.
+    pub temperature_mk: i32,
+    /// To be added to what it says, in thousandths of a point of humidity.
+    pub humidity_mpct: i32,
+    /// Why: what it was compared with, and what came of it.
+    pub why: String,
 }
 
 /// When the recorder was last known to run.
@@ -148,6 +167,7 @@ impl Act {
             Self::Crates(_) => "crates",
             // The log takes these words and no others; a weighing taken back has no grams.
             Self::Weighed(_) | Self::Unweighed(_) => "weighed",
+            Self::Corrected(_) => "corrected",
         }
     }
 
@@ -164,6 +184,7 @@ impl Act {
             Self::Crates(b) => serde_json::to_string(b),
             Self::Weighed(b) => serde_json::to_string(b),
             Self::Unweighed(b) => serde_json::to_string(b),
+            Self::Corrected(b) => serde_json::to_string(b),
         };
         json.expect("plain data always encodes")
     }
@@ -186,6 +207,7 @@ impl Act {
                 Ok(unweighed) => Self::Unweighed(unweighed),
                 Err(_) => Self::Weighed(serde_json::from_str(body)?),
             },
+            "corrected" => Self::Corrected(serde_json::from_str(body)?),
             other => {
                 let what = format!("there is no act `{other}`");
                 return Err(serde_json::Error::custom(what));
@@ -250,6 +272,22 @@ impl Act {
                 at,
                 krate,
                 weighed_at,
+            },
+            Self::Corrected(Corrected {
+                sensor,
+                from,
+                temperature_mk,
+                humidity_mpct,
+                why,
+            }) => Input::Correct {
+                at,
+                sensor,
+                offset: Offset {
+                    from,
+                    temperature_mk,
+                    humidity_mpct,
+                },
+                why,
             },
         }
     }

@@ -1,7 +1,10 @@
 //! What people do with alerts, sensors and rooms, and what channels report: done, or refused with words.
 
+use std::sync::Arc;
+
 use super::{
     alert::{Occurrence, State, Subject, Transition},
+    correction::{Off, Offset},
     input::Input,
     judge::Judge,
     limits::Kind,
@@ -45,6 +48,14 @@ pub enum Refusal {
     /// It would have been weighed before its room was watched, or in the future.
     #[error("a weighing lies between the first reading of the room and now")]
     NoAirThen,
+    /// A sensor that is so far off is broken.
+    #[error(
+        "a sensor that is off by more than 5 C (9 F) or 20 points of humidity is not corrected; compare it once more, and replace it"
+    )]
+    OffByTooMuch,
+    /// It would hold from a time that has not come.
+    #[error("a correction holds from now on or from an earlier time")]
+    NotYet,
 }
 
 impl Judge {
@@ -96,6 +107,24 @@ impl Judge {
                     Some(Refusal::NoSensor)
                 } else if out.as_ref().is_some_and(|(why, _)| why.trim().is_empty()) {
                     Some(Refusal::NoReason)
+                } else {
+                    None
+                }
+            }
+            Input::Correct {
+                at,
+                sensor,
+                offset,
+                why,
+            } => {
+                if offset.is_too_much() {
+                    Some(Refusal::OffByTooMuch)
+                } else if *at < offset.from {
+                    Some(Refusal::NotYet)
+                } else if why.trim().is_empty() {
+                    Some(Refusal::NoReason)
+                } else if !self.sensors.iter().any(|s| s.settings.name == *sensor) {
+                    Some(Refusal::NoSensor)
                 } else {
                     None
                 }
@@ -250,6 +279,28 @@ impl Judge {
             if alert.mask.is_none() && alert.state() != State::Normal {
                 self.reveal(index, from, at, out);
             }
+        }
+    }
+
+    /// What a sensor says from here on is corrected; so are the newest values, which others are held
+    /// against. What was folded before stays as it was judged.
+    pub(super) fn correct(&mut self, name: &SensorName, offset: Offset) {
+        let offsets = self.offsets.entry(name.clone()).or_default();
+        Arc::make_mut(offsets).enter(offset);
+        let sensors = self.sensors.iter_mut();
+        for sensor in sensors.filter(|s| s.settings.name == *name) {
+            let thousandths = |(at, value): (Stamp, f64)| (at, (value * 1000.0).round() as i32);
+            let mut off = sensor.off.take().unwrap_or_else(|| {
+                Box::new(Off {
+                    temperature: sensor.temperature.map(thousandths),
+                    humidity: sensor.humidity.map(thousandths),
+                    ..Off::default()
+                })
+            });
+            off.offsets = offsets.clone();
+            sensor.temperature = off.newest_temperature();
+            sensor.humidity = off.newest_humidity();
+            sensor.off = Some(off);
         }
     }
 

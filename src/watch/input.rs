@@ -2,6 +2,7 @@
 
 use super::{
     alert::Occurrence,
+    correction::Offset,
     crates::CrateFacts,
     reading::{Reading, SensorName, Stamp},
     settings::{Settings, Stage},
@@ -106,6 +107,17 @@ pub enum Input {
         /// When it was said to stand on the scale.
         weighed_at: Stamp,
     },
+    /// A sensor was found to be off; what arrives from here on is corrected.
+    Correct {
+        /// When this was written down.
+        at: Stamp,
+        /// Which sensor.
+        sensor: SensorName,
+        /// What is to be added, and from which measuring on.
+        offset: Offset,
+        /// Why.
+        why: String,
+    },
     /// Time has passed and nothing else.
     Tick {
         /// The time now.
@@ -144,6 +156,7 @@ impl Input {
             | Self::Crates { at, .. }
             | Self::Weighed { at, .. }
             | Self::Unweighed { at, .. }
+            | Self::Correct { at, .. }
             | Self::Tick { at }
             | Self::Settings { at, .. }
             | Self::Started { at, .. } => *at,

@@ -4,16 +4,18 @@
 //! each stamped with the deadline itself; so extra ticks never change history, and live operation,
 //! rebuild and replay agree.
 
-use std::collections::BTreeMap;
+use std::{collections::BTreeMap, sync::Arc};
 
 use super::{
     alert::{State, Transition},
     bench::Bench,
+    correction::{Off, Offsets},
+    deeds::Refusal,
     input::Input,
     life::Alert,
     limits::{Kind, Priority},
     models::{Models, RoomLook},
-    reading::{MINUTE_MS, Reading, SensorId, Stamp, Values},
+    reading::{MINUTE_MS, Reading, SensorId, SensorName, Stamp, Values},
     rule::Quantity,
     settings::{Arrives, Role, SensorSettings, Settings},
     standing::{Out, SensorNow, Standing},
@@ -38,6 +40,8 @@ pub(super) struct Sensor {
     pub(super) temperature: Option<(Stamp, f64)>,
     pub(super) humidity: Option<(Stamp, f64)>,
     pub(super) battery_pct: Option<u8>,
+    /// Somebody found it to be off.
+    pub(super) off: Option<Box<Off>>,
     /// Short excursions of an air sensor.
     pub(super) swing: Option<Box<Swing>>,
     pub(super) swing_alert: usize,
@@ -95,6 +99,8 @@ pub struct Judge {
     pub(super) slots: Vec<usize>,
     pub(super) alerts: Vec<Alert>,
     pub(super) channels: BTreeMap<String, Channel>,
+    /// What sensors were found to be off by, also of those that are gone for now.
+    pub(super) offsets: BTreeMap<SensorName, Arc<Offsets>>,
     /// What the air does to the crates.
     pub(super) models: Models,
     /// Rules on what is computed, by room.
@@ -156,6 +162,16 @@ impl Judge {
                 self.cross(*at, &mut out);
                 self.now = self.now.max(*at);
                 self.models.unweigh(krate, *weighed_at);
+            }
+            Input::Correct {
+                at, sensor, offset, ..
+            } => {
+                self.cross(*at, &mut out);
+                self.now = self.now.max(*at);
+                // One of a sensor that is gone for now is kept until it is back.
+                if matches!(self.refuses(input), None | Some(Refusal::NoSensor)) {
+                    self.correct(sensor, *offset);
+                }
             }
             Input::Tick { at } => self.cross(*at, &mut out),
             Input::Settings { at, settings } => {
@@ -229,6 +245,12 @@ impl Judge {
         each.filter_map(|(name, c)| Some((name.as_str(), c.failing_since?)))
     }
 
+    /// What a sensor was found to be off by.
+    pub fn offsets(&self, id: SensorId) -> Option<&Arc<Offsets>> {
+        let off = self.sensors[self.slot(id)?].off.as_ref()?;
+        Some(&off.offsets)
+    }
+
     /// When the next deadline falls if nothing more is heard.
     pub fn next_due(&self) -> Option<Stamp> {
         let handling = self.settings.handling;
@@ -291,6 +313,7 @@ impl Judge {
             temperature: s.temperature,
             humidity: s.humidity,
             battery_pct: s.battery_pct,
+            said: s.off.as_ref().map(|off| off.said()).unwrap_or_default(),
         })
     }
 
@@ -361,6 +384,14 @@ impl Judge {
         self.now = self.now.max(reading.received_at);
         let Some(index) = self.slot(reading.sensor) else {
             return;
+        };
+        let corrected;
+        let reading = match &mut self.sensors[index].off {
+            None => reading,
+            Some(off) => {
+                corrected = off.hear(reading);
+                &corrected
+            }
         };
         let margin = self.margin(index, reading);
         let sensor = &mut self.sensors[index];

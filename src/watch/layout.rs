@@ -3,6 +3,7 @@
 use super::{
     alert::{State, Subject, Transition},
     bench::{Bench, Holder},
+    correction::Off,
     dwell::{Delays, Dwell},
     judge::{Judge, NO_SLOT, Sensor},
     life::Alert,
@@ -24,6 +25,7 @@ impl Judge {
             settings: settings.clone(),
             given: self.given.clone(),
             channels: self.channels.clone(),
+            offsets: self.offsets.clone(),
             watched: self.watched,
             now: self.now.max(at),
             due: Stamp(i64::MIN),
@@ -58,6 +60,10 @@ impl Judge {
             sensor.temperature = old.temperature;
             sensor.humidity = old.humidity;
             sensor.battery_pct = old.battery_pct;
+            if let (Some(off), Some(old)) = (&mut sensor.off, &old.off) {
+                off.temperature = old.temperature;
+                off.humidity = old.humidity;
+            }
             sensor.out.clone_from(&old.out);
             if sensor.idle {
                 sensor.silent = None;
@@ -186,6 +192,12 @@ impl Judge {
             temperature: None,
             humidity: None,
             battery_pct: None,
+            off: self.offsets.get(&settings.name).map(|offsets| {
+                Box::new(Off {
+                    offsets: offsets.clone(),
+                    ..Off::default()
+                })
+            }),
             swing: swing
                 .map(|s| Box::new(Swing::new(s, limits.band, deadbands, settings.hold_ms()))),
             swing_alert,

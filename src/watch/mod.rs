@@ -6,6 +6,7 @@
 pub mod act;
 pub mod alert;
 mod bench;
+pub mod correction;
 pub mod crates;
 mod deeds;
 pub mod dwell;
@@ -25,6 +26,7 @@ mod swing;
 
 pub use act::Act;
 pub use alert::{Figures, Occurrence, State, Subject, Transition};
+pub use correction::{Correction, Offset, Offsets};
 pub use crates::CrateFacts;
 pub use deeds::Refusal;
 pub use input::Input;

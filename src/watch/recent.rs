@@ -1,8 +1,11 @@
 //! The last two days of one sensor in ten-minute slots, for the picture on the first page.
 
-use std::collections::VecDeque;
+use std::{collections::VecDeque, sync::Arc};
 
-use super::reading::{HOUR_MS, MINUTE_MS, Stamp, Values};
+use super::{
+    correction::{Offset, Offsets},
+    reading::{HOUR_MS, MINUTE_MS, Stamp, Values},
+};
 
 /// Width of a slot in milliseconds.
 pub const SLOT_MS: i64 = 10 * MINUTE_MS;
@@ -35,7 +38,10 @@ impl Sum {
 pub struct Recent {
     /// Number of the first slot kept, counted from 1970.
     first: i64,
+    /// As the sensor said it.
     slots: VecDeque<(Sum, Sum)>,
+    /// What is added when it is read.
+    offsets: Option<Arc<Offsets>>,
 }
 
 /// Means over one slot.
@@ -78,14 +84,31 @@ impl Recent {
         rh.add(values.humidity_mpct);
     }
 
-    /// The slots that hold anything, oldest first; what is missing was not heard.
+    /// From here on this is added to what was said, whenever that was.
+    pub fn correct(&mut self, offsets: Option<Arc<Offsets>>) {
+        self.offsets = offsets;
+    }
+
+    /// What is added at present.
+    pub fn offsets(&self) -> Option<&Arc<Offsets>> {
+        self.offsets.as_ref()
+    }
+
+    /// The slots that hold anything, oldest first and corrected; what is missing was not heard. A
+    /// correction holds for the whole of the slot in which it begins.
     pub fn slots(&self) -> impl Iterator<Item = Slot> + '_ {
         (self.first..)
             .zip(&self.slots)
-            .map(|(n, (t, rh))| Slot {
-                at: Stamp(n * SLOT_MS),
-                temperature: t.mean(),
-                humidity: rh.mean(),
+            .map(|(n, (t, rh))| {
+                let ends = Stamp((n + 1) * SLOT_MS - 1);
+                let off = self.offsets.as_ref().and_then(|o| o.at(ends));
+                let add = |f: fn(Offset) -> i32| off.map_or(0.0, |o| f64::from(f(o)) / 1000.0);
+                let rh = rh.mean();
+                Slot {
+                    at: Stamp(n * SLOT_MS),
+                    temperature: t.mean().map(|t| t + add(|o| o.temperature_mk)),
+                    humidity: rh.map(|rh| (rh + add(|o| o.humidity_mpct)).clamp(0.0, 100.0)),
+                }
             })
             .filter(|s| s.temperature.is_some() || s.humidity.is_some())
     }
@@ -127,6 +150,16 @@ mod tests {
         assert_eq!(minutes(&recent), [(-30, 7.0), (0, 9.5), (60, 8.0)]);
         recent.add(at(48 * 60), values(6000));
         assert_eq!(minutes(&recent), [(60, 8.0), (48 * 60, 6.0)]);
+        // A correction holds where it begins, also in what was heard before it was known.
+        let mut offsets = Offsets::default();
+        offsets.enter(Offset {
+            from: at(120),
+            temperature_mk: -250,
+            humidity_mpct: 0,
+        });
+        recent.correct(Some(Arc::new(offsets)));
+        assert_eq!(minutes(&recent), [(60, 8.0), (48 * 60, 5.75)]);
+        recent.correct(None);
         recent.add(at(1000 * 60), values(5000));
         assert_eq!(minutes(&recent), [(1000 * 60, 5.0)]);
     }

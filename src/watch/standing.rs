@@ -2,6 +2,7 @@
 
 use super::{
     alert::{Figures, Occurrence, State, Transition},
+    correction::Said,
     limits::Priority,
     reading::Stamp,
     settings::SensorSettings,
@@ -91,6 +92,8 @@ pub struct SensorNow {
     pub humidity: Option<(Stamp, f64)>,
     /// Percent of battery left.
     pub battery_pct: Option<u8>,
+    /// What it said itself where the newest values are corrected.
+    pub said: Said,
 }
 
 impl SensorNow {

@@ -2,9 +2,16 @@
 //!
 //! Colours and type sizes belong to the style sheet, so a picture follows light and dark by itself.
 
+pub mod against;
+pub mod carpet;
 pub mod course;
+pub mod curves;
+mod days;
+pub mod density;
 mod label;
 pub mod moist;
+pub mod strip;
+pub mod survival;
 
 use std::fmt::Write as _;
 
@@ -530,3 +537,5 @@ fn escape(text: &str) -> String {
 mod seen;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod whole_winter;

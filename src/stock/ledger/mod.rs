@@ -20,7 +20,7 @@ mod enter;
 pub mod file;
 mod refusal;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 use apply::Draft;
 pub use asked::{Asked, Doubt, LARGEST_CHANGE, Outcome, bad_key, hand};

@@ -45,10 +45,10 @@ fn only(stock: &Stock, krate: &str) -> (LotId, u32) {
 
 /// A ledger as the store keeps it.
 #[derive(Default)]
-struct Book {
-    stock: Stock,
-    entries: Vec<Entry>,
-    undone: Vec<usize>,
+pub(crate) struct Book {
+    pub(crate) stock: Stock,
+    pub(crate) entries: Vec<Entry>,
+    pub(crate) undone: Vec<usize>,
 }
 
 impl Book {
@@ -66,13 +66,13 @@ impl Book {
         });
     }
 
-    fn enter(&mut self, deed: Deed) -> Result<(), Refusal> {
+    pub(crate) fn enter(&mut self, deed: Deed) -> Result<(), Refusal> {
         let changes = self.stock.enter(&deed, at(self.entries.len() as i64 + 1))?;
         self.note(deed, changes);
         Ok(())
     }
 
-    fn take_back(&mut self, nth: usize) -> Result<(), Refusal> {
+    pub(crate) fn take_back(&mut self, nth: usize) -> Result<(), Refusal> {
         let changes = self.stock.take_back(&self.entries[nth])?;
         self.undone.push(nth);
         self.note(
@@ -369,7 +369,7 @@ fn deeds_keep_their_shape_in_json() {
 
 // ---- any sequence at all ----
 
-fn deeds() -> impl Strategy<Value = (u8, Deed)> {
+pub(crate) fn deeds() -> impl Strategy<Value = (u8, Deed)> {
     let crates = || prop::sample::select(vec!["A-1", "A-2", "B-1", "B-2"]);
     let varieties = || prop::sample::select(vec!["Amber Lantern", "Blue Hour", "Chalk Hill"]);
     let lots = || (1..8_i64).prop_map(LotId);

@@ -6,7 +6,7 @@
 
 use std::collections::VecDeque;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::AirNow;
 use crate::{
@@ -18,7 +18,7 @@ use crate::{
 };
 
 /// A warning came true if the limit was passed within this, in milliseconds: half as long again.
-const TRUE_WITHIN_MS: i64 = 9 * HOUR_MS;
+pub const TRUE_WITHIN_MS: i64 = 9 * HOUR_MS;
 /// Passed means beyond it for so long.
 const PASSED_MS: i64 = 30 * MINUTE_MS;
 /// Longer silence leaves an open forecast undecided.
@@ -29,7 +29,7 @@ const UNSEEN_MS: i64 = 2 * HOUR_MS;
 pub(super) const FREEZING_C: f64 = 0.0;
 
 /// A limit towards which air can be heading.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Target {
     /// Freezing.

@@ -24,7 +24,7 @@ pub use cohort::{Cohort, CohortDay, HourNow};
 use exposure::PACE_DAYS;
 pub use exposure::{AirMean, Day, Exposure, Pace};
 pub use follower::Follower;
-pub use forecast::{Expected, Forecast, Outcome, Tally, Target};
+pub use forecast::{Expected, Forecast, Outcome, TRUE_WITHIN_MS, Tally, Target};
 pub use krate::{Known, Krate, Learnt, Weighing, learnt};
 use krate::{Past, Toll};
 pub use outlook::{Loss, planting_day};

@@ -15,8 +15,9 @@ use crate::{
 
 /// A room that is in use again within a day was never empty.
 const SLIP_MS: i64 = 24 * HOUR_MS;
-/// Forecasts of one room that are kept one by one.
-const MOST_FORECASTS: usize = 200;
+/// Forecasts of one room that are kept one by one: of several winters, so that each can be looked back on
+/// (at most one is open for each sensor and limit at a time, and a hundred in a winter are many).
+const MOST_FORECASTS: usize = 2000;
 
 /// One room.
 #[derive(Debug, Clone)]
@@ -31,6 +32,8 @@ pub struct RoomModel {
     pub exposures: Vec<Exposure>,
     /// Forecasts made, the newest last.
     pub forecasts: Arc<Vec<Forecast>>,
+    /// When the newest was made of those that are not kept one by one any more.
+    pub forgotten: Option<Stamp>,
     /// What came of all that were ever made.
     pub tally: BTreeMap<Target, Tally>,
     /// Since when nothing stands in it, while that is so.
@@ -63,8 +66,8 @@ impl RoomModel {
             }
         }
         wanted.push((None, sensors.clone()));
-        let (forecasts, tally) = old.map_or_else(Default::default, |o| {
-            (Arc::clone(&o.forecasts), o.tally.clone())
+        let (forecasts, forgotten, tally) = old.map_or_else(Default::default, |o| {
+            (Arc::clone(&o.forecasts), o.forgotten, o.tally.clone())
         });
         let emptied_at = match (room.stage, old) {
             (Stage::Empty, Some(old)) if old.stage == Stage::Empty => old.emptied_at,
@@ -92,6 +95,7 @@ impl RoomModel {
             band: room.in_force().band,
             exposures: exposures.collect(),
             forecasts,
+            forgotten,
             tally,
             emptied_at,
             sensors,
@@ -123,7 +127,7 @@ impl RoomModel {
         let forecasts = Arc::make_mut(&mut self.forecasts);
         if forecast.outcome == Outcome::Open {
             if MOST_FORECASTS <= forecasts.len() {
-                forecasts.remove(0);
+                self.forgotten = Some(forecasts.remove(0).made_at);
             }
             forecasts.push(forecast);
             return;

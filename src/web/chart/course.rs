@@ -9,8 +9,8 @@ use super::{
 };
 
 /// Left edge of the frame, unless the figures beside it need more.
-const LEFT: f64 = 38.0;
-const EDGE: f64 = WIDTH - RIGHT;
+pub(super) const LEFT: f64 = 38.0;
+pub(super) const EDGE: f64 = WIDTH - RIGHT;
 const TOP: f64 = 27.0;
 const BOTTOM: f64 = 134.0;
 /// Where the day and time labels stand.
@@ -91,7 +91,7 @@ pub struct Course {
 }
 
 /// The axes while they are being drawn.
-struct Frame<'a> {
+pub(super) struct Frame<'a> {
     course: &'a Course,
     left: f64,
     low: f64,
@@ -99,18 +99,18 @@ struct Frame<'a> {
 }
 
 impl Frame<'_> {
-    fn x(&self, at_ms: i64) -> f64 {
+    pub(super) fn x(&self, at_ms: i64) -> f64 {
         let course = self.course;
         let span = (course.to_ms - course.from_ms).max(1) as f64;
         self.left + (at_ms - course.from_ms) as f64 / span * (EDGE - self.left)
     }
 
-    fn y(&self, value: f64) -> f64 {
+    pub(super) fn y(&self, value: f64) -> f64 {
         let part = (value - self.low) / (self.high - self.low);
         BOTTOM - part.clamp(0.0, 1.0) * (BOTTOM - TOP)
     }
 
-    fn area(&self) -> Area {
+    pub(super) fn area(&self) -> Area {
         [self.left + 1.0, TOP, EDGE + 1.0, BOTTOM]
     }
 
@@ -313,7 +313,7 @@ impl Course {
     }
 
     /// The axes, and the figures beside them with the most telling first.
-    fn frame(&self) -> (Frame<'_>, Vec<(f64, String)>) {
+    pub(super) fn frame(&self) -> (Frame<'_>, Vec<(f64, String)>) {
         let lines = self
             .lines
             .iter()

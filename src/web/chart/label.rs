@@ -181,3 +181,20 @@ pub(super) fn round_values(low: f64, high: f64, most: f64) -> (Vec<f64>, usize) 
         .collect();
     (values, decimals as usize)
 }
+
+/// A label that fits into `room` picture units.
+pub(super) fn shortened(label: &str, room: f64) -> String {
+    if width_of(label) <= room {
+        return label.to_owned();
+    }
+    let mut out = String::new();
+    for c in label.chars() {
+        out.push(c);
+        if room < width_of(&out) + width_of("…") {
+            out.pop();
+            break;
+        }
+    }
+    out.push('…');
+    out
+}

@@ -13,19 +13,19 @@ use super::{
 use crate::climate::{Air, Celsius, Pascal, RelativeHumidity, mould, tuber::SensorError};
 
 /// The frame; figures stand left of it and below, the names of the curves above it and right.
-const LEFT: f64 = 28.0;
-const RIGHT: f64 = WIDTH - 36.0;
-const TOP: f64 = 32.0;
-const BOTTOM: f64 = 204.0;
+pub(super) const LEFT: f64 = 28.0;
+pub(super) const RIGHT: f64 = WIDTH - 36.0;
+pub(super) const TOP: f64 = 32.0;
+pub(super) const BOTTOM: f64 = 204.0;
 /// Where the figures of the temperature stand.
 const FIGURES: f64 = BOTTOM + 16.0;
 /// Where the name of that axis stands.
 const AXIS: f64 = FIGURES + 15.0;
-const HEIGHT: f64 = AXIS + 5.0;
+pub(super) const HEIGHT: f64 = AXIS + 5.0;
 /// The frame, for the labels inside it.
 const FRAME: Area = [LEFT + 2.0, TOP, RIGHT - 2.0, BOTTOM];
 /// The whole picture, for the labels around the frame.
-const ALL: Area = [0.0, 0.0, WIDTH, HEIGHT];
+pub(super) const ALL: Area = [0.0, 0.0, WIDTH, HEIGHT];
 /// Air further than this from the room's limits does not stretch the picture, in kelvin: a tenth
 /// of the frame would be left for the band.
 const BEYOND_K: f64 = 12.0;
@@ -79,23 +79,25 @@ struct Drawn {
 }
 
 /// The part of the chart that is shown.
-struct Frame {
-    t: (f64, f64),
-    w: (f64, f64),
+pub(super) struct Frame {
+    /// Temperature in Celsius.
+    pub(super) t: (f64, f64),
+    /// Humidity ratio in g per kg of dry air.
+    pub(super) w: (f64, f64),
 }
 
 impl Frame {
-    fn x(&self, t: f64) -> f64 {
+    pub(super) fn x(&self, t: f64) -> f64 {
         let part = (t - self.t.0) / (self.t.1 - self.t.0);
         LEFT + part.clamp(0.0, 1.0) * (RIGHT - LEFT)
     }
 
-    fn y(&self, w: f64) -> f64 {
+    pub(super) fn y(&self, w: f64) -> f64 {
         let part = (w - self.w.0) / (self.w.1 - self.w.0);
         BOTTOM - part.clamp(0.0, 1.0) * (BOTTOM - TOP)
     }
 
-    fn holds(&self, t: f64, w: f64) -> bool {
+    pub(super) fn holds(&self, t: f64, w: f64) -> bool {
         self.t.0 <= t && t <= self.t.1 && self.w.0 <= w && w <= self.w.1
     }
 }
@@ -161,7 +163,7 @@ impl MoistAir {
         out
     }
 
-    fn axes(&self, out: &mut String, labels: &mut Labels, frame: &Frame) {
+    pub(super) fn axes(&self, out: &mut String, labels: &mut Labels, frame: &Frame) {
         let mut marks = format!("M{LEFT} {TOP}V{BOTTOM}H{RIGHT}");
         let (values, decimals) = round_values(frame.w.0, frame.w.1, 5.0);
         for w in values {
@@ -191,7 +193,7 @@ impl MoistAir {
     }
 
     /// Curves of equal humidity, each named where it leaves the frame.
-    fn curves(&self, out: &mut String, labels: &mut Labels, frame: &Frame) {
+    pub(super) fn curves(&self, out: &mut String, labels: &mut Labels, frame: &Frame) {
         for percent in [20.0, 40.0, 60.0, 80.0, 100.0] {
             let points = self.curve(frame, |_| percent);
             let Some(&(x, y)) = points.last().filter(|_| 1 < points.len()) else {
@@ -337,7 +339,7 @@ impl MoistAir {
     }
 
     /// The room's band: along its low humidity, back along its high one.
-    fn band(&self, frame: &Frame) -> String {
+    pub(super) fn band(&self, frame: &Frame) -> String {
         const PARTS: usize = 14;
         let edge = |i: usize, rh: f64| {
             let (low, high) = self.band_t_c;
@@ -444,12 +446,12 @@ impl MoistAir {
     }
 
     /// Humidity ratio in g per kg of dry air.
-    fn water(&self, t: f64, rh: f64) -> Option<f64> {
+    pub(super) fn water(&self, t: f64, rh: f64) -> Option<f64> {
         let pressure = Pascal::new(self.pressure_pa).ok()?;
         Some(1000.0 * air(t, rh)?.humidity_ratio(pressure)?)
     }
 
-    fn shown(&self, celsius: f64) -> f64 {
+    pub(super) fn shown(&self, celsius: f64) -> f64 {
         if self.unit == "F" {
             celsius * 1.8 + 32.0
         } else {
@@ -457,7 +459,7 @@ impl MoistAir {
         }
     }
 
-    fn celsius(&self, shown: f64) -> f64 {
+    pub(super) fn celsius(&self, shown: f64) -> f64 {
         if self.unit == "F" {
             (shown - 32.0) / 1.8
         } else {
