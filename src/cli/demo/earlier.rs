@@ -17,7 +17,7 @@ use crate::{
     inbox::Message,
     watch::{
         Act, Heard, Kind, SensorName, Settings, Stage, Stamp, State, Values,
-        act::{Named, Service, Shelve, Staged, Started},
+        act::{Corrected, Named, Service, Shelve, Staged, Started},
         reading::{HOUR_MS, MINUTE_MS},
     },
 };
@@ -40,6 +40,8 @@ enum Event {
     Stage(&'static str, Stage),
     /// A sensor is taken away, with the reason, or comes back.
     Service(&'static str, Option<&'static str>),
+    /// What a sensor was off by is entered, and since when.
+    Corrected,
     /// The recorder runs again after a while in which it did not.
     Started(Stamp),
     /// Something is done with crates.
@@ -92,6 +94,7 @@ pub(super) async fn play(config: &Config, until: Stamp) -> anyhow::Result<(Engin
                     out: out.map(str::to_owned),
                 }),
             )],
+            Event::Corrected => corrected()?,
             Event::Started(off_from) => vec![asked(
                 "recorder",
                 Act::Started(Started {
@@ -150,6 +153,33 @@ pub(super) fn autumn(then: &Settings, now: &Settings) -> Vec<Message> {
     }
     let given = asked("configuration", Act::Settings(settings));
     stored.chain([given]).collect()
+}
+
+/// Beside the salt the sensor was found to be off, since the week after which it had begun to stand apart from
+/// the others; it was cleaned, and is right from there on.
+fn corrected() -> anyhow::Result<Vec<Message>> {
+    let (sensor, winter::While(since, until), off_pct) = winter::OFF;
+    let sensor = sensor_name(sensor)?;
+    let of = |from: When, add_pct: f64, why: &str| {
+        asked(
+            "Odile",
+            Act::Corrected(Corrected {
+                sensor: sensor.clone(),
+                from: from.at(),
+                temperature_mk: 0,
+                humidity_mpct: (add_pct * 1000.0).round() as i32,
+                why: why.to_owned(),
+            }),
+        )
+    };
+    Ok(vec![
+        of(
+            since,
+            -off_pct,
+            "eight hours over table salt: 72 % where 75.5 % is right",
+        ),
+        of(until, 0.0, "its cap was dusty; cleaned, and right again"),
+    ])
 }
 
 fn asked(who: &str, act: Act) -> Message {
@@ -225,6 +255,7 @@ fn events(until: Stamp) -> anyhow::Result<Vec<(Stamp, Event)>> {
             Service(winter::OFF.0, Some("beside a salt, to see what it says")),
         ),
         (checked, Service(winter::OFF.0, None)),
+        (checked.plus(5 * MINUTE_MS), Event::Corrected),
         (winter::CELLAR_EMPTY.at(), Does("cellar", Stage::Empty)),
         (winter::BACK_EMPTY.at(), Does("back room", Stage::Empty)),
         // The last reading is in, and the sensors are put away.
@@ -316,7 +347,8 @@ mod tests {
         assert_eq!(probe.unwrap().crate_code.as_deref(), Some("C-01"));
 
         // What people did stands in the log in the order of time.
-        let (mut last, mut shelved, mut stages) = (Stamp(i64::MIN), 0, Vec::new());
+        let (mut last, mut shelved, mut corrected) = (Stamp(i64::MIN), 0, 0);
+        let mut stages = Vec::new();
         let each = |input: &Input| {
             if !matches!(input, Input::Reading(_)) {
                 assert!(last <= input.at());
@@ -324,12 +356,13 @@ mod tests {
             }
             match input {
                 Input::Shelve { .. } => shelved += 1,
+                Input::Correct { .. } => corrected += 1,
                 Input::Stage { room, stage, .. } => stages.push((room.clone(), *stage)),
                 _ => {}
             }
         };
         engine.store().fold(each).await.unwrap();
-        assert_eq!(shelved, 1);
+        assert_eq!((shelved, corrected), (1, 2));
         let of = |name: &str| -> Vec<Stage> {
             let own = stages.iter().filter(|(room, _)| room == name);
             own.map(|(_, stage)| *stage).collect()
