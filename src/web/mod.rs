@@ -5,6 +5,7 @@ pub mod acts;
 pub mod alert;
 pub mod api;
 pub mod chart;
+pub mod compare;
 pub mod feed;
 pub mod figures;
 pub mod forms;
@@ -137,6 +138,14 @@ pub fn router(site: Site) -> Router {
             post(acts::stage).get(async || Redirect::to("/")),
         )
         .route("/sensors", get(sensors::sensors))
+        .route(
+            "/sensors/compare",
+            get(compare::compare).post(compare::enter),
+        )
+        .route(
+            "/api/sensors/{name}/corrections",
+            get(compare::list).post(compare::post),
+        )
         .route("/events", get(events))
         .route("/static/{*path}", get(file))
         .route("/api/status", get(api::status))
