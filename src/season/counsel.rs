@@ -76,17 +76,22 @@ pub struct Compared {
 }
 
 impl Advice {
-    /// Tubers that it would have saved; none where that cannot be said.
-    pub fn saved(&self) -> Option<f64> {
+    /// The two groups that it compares; none where it is of no groups.
+    pub fn compared(&self) -> Option<&Compared> {
         match self {
             Self::Packing(c)
             | Self::Form(c)
             | Self::Room(c)
             | Self::Place(c)
             | Self::Variety(c)
-            | Self::Dug(c) => Some(c.saved),
+            | Self::Dug(c) => Some(c),
             Self::ColderPlace { .. } | Self::OutsideBand { .. } | Self::Pattern(_) => None,
         }
+    }
+
+    /// Tubers that it would have saved; none where that cannot be said.
+    pub fn saved(&self) -> Option<f64> {
+        self.compared().map(|c| c.saved)
     }
 }
 

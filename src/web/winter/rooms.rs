@@ -92,7 +92,7 @@ fn standing(room: &RoomWinter, sensors: &[&SensorWinter], manner: Manner) -> Str
             hours(room.judged_h)
         } else {
             format!(
-                "{NB}{} of {}",
+                "{} of {}",
                 hours(room.judged_h),
                 count(sensors.len(), "sensor", "sensors")
             )
