@@ -17,6 +17,7 @@ use crate::stock::{Finding, ledger::Entry};
 
 mod compare;
 mod fold;
+mod tally;
 #[cfg(test)]
 mod tests;
 

@@ -5,7 +5,8 @@ use std::{cmp::Ordering, collections::BTreeMap};
 use super::{
     ALIKE_STAY, Breakdown, ByCrate, CONFIDENCE, Came, CrateLoss, Difference, Dimension, FEW_CRATES,
     FEW_TUBERS, Group, Losses, Name, Side,
-    fold::{Fold, Key, Stratum, Tally},
+    fold::Fold,
+    tally::{Key, Stratum, Tally},
 };
 use crate::{
     season::proportion::{design_effect, newcombe, pooled_design_effect, wilson},
