@@ -77,7 +77,7 @@ fn main() {
 
 /// Air that moves as air does, with a day of its own in each place.
 fn body(n: usize) -> Body {
-    let mut seed = 7_919 * (n as u64 + 1) | 1;
+    let mut seed = (7_919 * (n as u64 + 1)) | 1;
     let mut share = || {
         seed ^= seed >> 12;
         seed ^= seed << 25;

@@ -115,6 +115,7 @@ const PURE: &[&str] = &[
     "web/paging.rs",
     "web/pictures.rs",
     "web/chart.rs",
+    "web/chart/",
 ];
 const NOT_IN_PURE: &[&str] = &[
     "tokio::",

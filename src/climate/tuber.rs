@@ -18,9 +18,24 @@ pub fn core_step(core_c: f64, air_from_c: f64, air_to_c: f64, hours: f64, tau_h:
     if tau_h <= 0.0 {
         return air_to_c;
     }
-    let gone = -(-hours / tau_h).exp_m1();
-    let behind = (air_to_c - air_from_c) * tau_h / hours * gone;
-    air_to_c - behind + (core_c - air_from_c) * (1.0 - gone)
+    followed(
+        core_c,
+        air_from_c,
+        air_to_c,
+        hours,
+        tau_h,
+        gone(hours, tau_h),
+    )
+}
+
+/// The share of a distance from the air that is gone after some hours.
+fn gone(hours: f64, tau_h: f64) -> f64 {
+    -(-hours / tau_h).exp_m1()
+}
+
+fn followed(core_c: f64, from_c: f64, to_c: f64, hours: f64, tau_h: f64, gone: f64) -> f64 {
+    let behind = (to_c - from_c) * tau_h / hours * gone;
+    to_c - behind + (core_c - from_c) * (1.0 - gone)
 }
 
 /// Time constant of a crate in hours, 4 to 24; 12 where nothing is known.
@@ -233,6 +248,16 @@ struct Follow {
     share: f64,
     forced: f64,
     last: Option<(f64, f64)>,
+    pace: Pace,
+}
+
+/// What hours of one length come to: samples mostly follow each other at one pace, and a fit asks for the
+/// same exponentials tens of thousands of times.
+#[derive(Default)]
+struct Pace {
+    hours: f64,
+    left: f64,
+    gone: f64,
 }
 
 impl Follow {
@@ -242,14 +267,26 @@ impl Follow {
             share: 1.0,
             forced: 0.0,
             last: None,
+            pace: Pace::default(),
         }
     }
 
     fn next(&mut self, sample: &ProbeSample) -> (f64, f64) {
         if let Some((hour, room)) = self.last {
             let hours = sample.hour - hour;
-            self.share *= (-hours.max(0.0) / self.tau_h).exp();
-            self.forced = core_step(self.forced, room, sample.room_c, hours, self.tau_h);
+            if 0.0 < hours {
+                let tau = self.tau_h;
+                if hours.to_bits() != self.pace.hours.to_bits() {
+                    self.pace = Pace {
+                        hours,
+                        left: (-hours / tau).exp(),
+                        gone: gone(hours, tau),
+                    };
+                }
+                self.share *= self.pace.left;
+                self.forced =
+                    followed(self.forced, room, sample.room_c, hours, tau, self.pace.gone);
+            }
         }
         self.last = Some((sample.hour, sample.room_c));
         (self.share, self.forced)

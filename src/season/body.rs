@@ -11,8 +11,6 @@ use super::{
 };
 use crate::watch::reading::HOUR_MS;
 
-const DAY_H: f64 = 24.0;
-
 /// One hour of a body of air.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct HourRow {
@@ -47,8 +45,8 @@ pub struct DayRow {
     pub in_band_h: f64,
     /// Sensor hours cold, warm, dry and damp.
     pub outside_h: [f64; 4],
-    /// Vapour pressure deficit of the day, kPa day, the mean of its sensors over the time they cover.
-    pub dose_kpa_day: Option<f64>,
+    /// Mean vapour pressure deficit over the time that is known, kPa.
+    pub deficit_kpa: Option<f64>,
 }
 
 /// The air of a room, or of a part of it: the mean of its sensors, from days in any order.
@@ -199,11 +197,8 @@ impl Body {
                 judged_h: thousandths(hours(sums.judged[0])),
                 in_band_h: thousandths(hours(sums.judged[1])),
                 outside_h: sums.out.map(|ms| thousandths(hours(ms))),
-                dose_kpa_day: (sums.both_ms != 0).then(|| {
-                    let kpa = sums.deficit as f64 / sums.both_ms as f64 / 1e6;
-                    let length = day.length_ms() as f64 / (DAY_H * HOUR_MS as f64);
-                    thousandths(kpa * length)
-                }),
+                deficit_kpa: (sums.both_ms != 0)
+                    .then(|| thousandths(sums.deficit as f64 / sums.both_ms as f64 / 1e6)),
             }
         };
         self.days.iter().map(row).collect()

@@ -1,6 +1,7 @@
 //! The only SQL: one file, one writer, a small read-only pool.
 
 pub mod access;
+pub mod accounts;
 pub mod alerts;
 mod corrections;
 pub mod entries;

@@ -3,3 +3,4 @@
 mod real_winter;
 mod responses;
 mod script;
+mod sums;

@@ -5,6 +5,7 @@ use std::{
     collections::BTreeMap,
     fs,
     path::{Path, PathBuf},
+    sync::Arc,
 };
 
 use chrono::{DateTime, NaiveDateTime};
@@ -14,7 +15,8 @@ use overwinter::{
         body::Body,
         calendar::{Calendar, LocalDay},
         conditions::{Excursion, Gathering, Quantity, SensorWinter},
-        sheet::{Folding, Sheet, TEN_MS},
+        folding::{Folding, Vapour},
+        sheet::{Sheet, TEN_MS},
         yardstick::{Correction, Yardstick, Yardsticks, in_use},
     },
     watch::{
@@ -132,7 +134,7 @@ fn sensor(id: u32, name: &str) -> SensorSettings {
 }
 
 /// Stages as a person would enter them, with the bands that the case states; a stage is a band here.
-fn yardstick(stages: &[(Stamp, Option<Band>)], corrections: &[Correction]) -> Yardstick {
+fn yardstick(stages: &[(Stamp, Option<Band>)], corrections: &[Correction]) -> Arc<Yardstick> {
     let names = [Stage::Storing, Stage::Curing, Stage::Waking];
     let mut bands: Vec<Band> = Vec::new();
     let mut acts = Vec::new();
@@ -224,22 +226,22 @@ struct Winter {
     body: Body,
 }
 
-fn sheets(yardstick: &Yardstick, readings: &Readings) -> Vec<(LocalDay, Sheet)> {
+fn sheets(yardstick: &Arc<Yardstick>, readings: &Readings) -> Vec<(LocalDay, Sheet)> {
     let mut days = Vec::new();
     let mut done = |day: LocalDay, sheet: Sheet| {
         // As it is kept and read again.
         days.push((day, Sheet::decode(&sheet.encode()).unwrap()));
     };
-    let (first, last) = (readings[0].0, readings[readings.len() - 1].0);
-    let mut folding = Folding::new(yardstick, calendar(), first);
+    let mut vapour = Vapour::default();
+    let mut folding = Folding::new(yardstick.clone(), calendar());
     for (at, values) in readings {
-        folding.push(*at, *values, &mut done).unwrap();
+        folding.push(*at, *values, &mut vapour, &mut done).unwrap();
     }
-    folding.finish(calendar().day_of(last).to, &mut done);
+    folding.finish(&mut vapour, &mut done);
     days
 }
 
-fn summed(yardstick: &Yardstick, readings: &Readings) -> Winter {
+fn summed(yardstick: &Arc<Yardstick>, readings: &Readings) -> Winter {
     let (first, last) = (readings[0].0, readings[readings.len() - 1].0);
     let period = (calendar().day_of(first).from, calendar().day_of(last).to);
     let days = sheets(yardstick, readings);

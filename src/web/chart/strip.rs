@@ -7,14 +7,16 @@ use super::{
     days::{Days, EDGE, LEFT, hatch, rect},
     escape, figure,
     label::{Anchor, Area, Labels, round_values},
-    name, path, plain, tenth, whole,
+    name, path, plain, tenth, whole, width_of,
 };
 
 /// Where the words of single days stand, in two rows.
 const EVENTS: f64 = 11.0;
+/// Where the heading of the alerts stands, which says what the shapes mean.
+const ALERTS: f64 = 40.0;
 /// Top of the lanes of alerts, and the height of one.
-const LANES: f64 = 32.0;
-const LANE: f64 = 13.0;
+const LANES: f64 = ALERTS + 5.0;
+const LANE: f64 = 11.0;
 /// Height of a ribbon.
 const PANEL: f64 = 84.0;
 const TOP_T: f64 = LANES + 3.0 * LANE + 22.0;
@@ -210,9 +212,8 @@ impl WinterStrip {
             );
         }
         let _ = write!(out, "<path class=\"tick\" d=\"{marks}\"/>");
-        let heading = format!("Temperature, {}", self.unit);
-        self.panel(&mut out, &mut labels, &self.temperature, TOP_T, &heading);
-        self.panel(&mut out, &mut labels, &self.humidity, TOP_RH, "Humidity, %");
+        self.panel(&mut out, &mut labels, &self.temperature, TOP_T);
+        self.panel(&mut out, &mut labels, &self.humidity, TOP_RH);
         let mut lines = String::new();
         for (from, to) in &off {
             // Hours would be too narrow to be seen.
@@ -235,19 +236,20 @@ impl WinterStrip {
         }
         self.events(&mut out, &mut labels, days, all);
         self.alerts(&mut out, &mut labels, days, all);
+        let temperature = format!("Temperature, {}", self.unit);
+        for (top, heading) in [(TOP_T, temperature.as_str()), (TOP_RH, "Humidity, %")] {
+            let (y, heading) = (tenth(top - 7.0), escape(heading));
+            let _ = write!(
+                out,
+                "<text class=\"head\" x=\"0\" y=\"{y}\">{heading}</text>"
+            );
+        }
         out += labels.markup();
         out += "</svg>";
         out
     }
 
-    fn panel(
-        &self,
-        out: &mut String,
-        labels: &mut Labels,
-        ribbon: &Ribbon,
-        top: f64,
-        heading: &str,
-    ) {
+    fn panel(&self, out: &mut String, labels: &mut Labels, ribbon: &Ribbon, top: f64) {
         let days = Days::new(self.days);
         let bands = ribbon.bands(self.days);
         let seen = ribbon.span(self.days);
@@ -260,13 +262,6 @@ impl WinterStrip {
             low: low - pad,
             high: high + pad,
         };
-        let head = (0.0, top - 7.0, Anchor::Start);
-        let _ = write!(
-            out,
-            "<text class=\"head\" x=\"0\" y=\"{}\">{}</text>",
-            tenth(head.1),
-            escape(heading)
-        );
         let mut d = String::new();
         for (from, to, low, high) in &bands {
             let (x0, x1) = (days.x(*from as f64), days.x(*to as f64));
@@ -334,13 +329,17 @@ impl WinterStrip {
 
     /// One lane for each rank; what is too close to be told apart is one mark and a line.
     fn alerts(&self, out: &mut String, labels: &mut Labels, days: Days, all: Area) {
+        let mut key = String::new();
+        labels.put("Alerts:", [(0.0, ALERTS, Anchor::Start)], all);
+        let mut at = width_of("Alerts:") + LETTER;
+        for rank in Rank::ALL {
+            let shape = rank.shape(at, ALERTS - LETTER * 0.35);
+            let _ = write!(key, "<g class=\"{}\">{shape}</g>", rank.tone());
+            labels.put(rank.word(), [(at + 8.0, ALERTS, Anchor::Start)], all);
+            at += 8.0 + width_of(rank.word()) + 1.5 * LETTER;
+        }
         for (lane, rank) in (0_i32..).zip(Rank::ALL) {
             let y = LANES + LANE * (f64::from(lane) + 0.5);
-            labels.put(
-                rank.word(),
-                [(0.0, y + LETTER * 0.35, Anchor::Start)],
-                [0.0, 0.0, WIDTH, all[3]],
-            );
             let xs: Vec<f64> = self.of(rank).map(|a| days.x(a.day)).collect();
             if xs.is_empty() {
                 continue;
@@ -366,6 +365,7 @@ impl WinterStrip {
             };
             let _ = write!(out, "<g class=\"{}\">{lines}{shapes}</g>", rank.tone());
         }
+        *out += &key;
     }
 
     /// What the picture shows, for those who would rather read it.
@@ -423,11 +423,10 @@ impl WinterStrip {
             .filter(|c| c.1 != 0)
             .map(|(word, n)| format!("{n} {word}"))
             .collect();
-        match counts.is_empty() {
-            true => out += " No alerts.",
-            false => {
-                let _ = write!(out, " Alerts: {}.", counts.join(", "));
-            }
+        if counts.is_empty() {
+            out += " No alerts.";
+        } else {
+            let _ = write!(out, " Alerts: {}.", counts.join(", "));
         }
         let off: f64 = self.off().iter().map(|o| o.1 - o.0).sum();
         if 0.0 < off {

@@ -52,7 +52,7 @@ impl Group {
 /// Groups beside each other, ready to be drawn.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Survival {
-    /// In the order in which they are drawn.
+    /// In the order in which they are drawn. A sum of the others would be counted as one more.
     pub groups: Vec<Group>,
     /// How much an interval holds, in percent: 95.
     pub confidence_pct: u32,

@@ -426,7 +426,7 @@ mod of_weights {
     #[test]
     fn many_are_not_named_and_nothing_odd_fails() {
         let many = (0..30)
-            .map(|i| curve(&format!("C-{i}"), 0.002 * i as f64))
+            .map(|i| curve(&format!("C-{i}"), 0.002 * f64::from(i)))
             .collect();
         let svg = shrink(many).svg("a");
         assert_whole(&svg);

@@ -73,11 +73,11 @@ fn each_rank_has_its_shape_and_what_is_close_is_one() {
     assert_whole(&svg);
     assert_eq!(
         paths(&svg, "full").len(),
-        3,
-        "two triangles, half a diamond"
+        3 + 2,
+        "two triangles, half a diamond, and the key"
     );
-    assert_eq!(paths(&svg, "edge").len(), 1);
-    assert_eq!(circles(&svg, "edge").len(), 1);
+    assert_eq!(paths(&svg, "edge").len(), 1 + 1);
+    assert_eq!(circles(&svg, "edge").len(), 1 + 1);
     assert_eq!(
         paths(&svg, "run").len(),
         1,
