@@ -127,7 +127,7 @@ fn of_breakdown(breakdown: &Breakdown) -> Vec<Advice> {
 }
 
 /// Whether a difference is more than chance, of enough crates, and of tubers that had the same time to be
-/// lost in. A variety often fills one crate; there 20 tubers will do, and crates are counted where both
+/// lost in and mostly others. A variety often fills one crate; there 20 tubers will do, and crates are counted where both
 /// sides have three. That all the rest lost more than a group says no more than that some group in it did.
 fn holds(dimension: Dimension, difference: &Difference) -> bool {
     let enough = |side: &Side| match dimension {

@@ -250,7 +250,9 @@ pub struct Difference {
     pub by_crate: bool,
     /// Whether the interval excludes that there is none.
     pub excludes_none: bool,
-    /// Whether tubers of both had about the same time to be lost in ([`ALIKE_STAY`]).
+    /// Whether both had about the same time for losses ([`ALIKE_STAY`]) and no more than half of the smaller
+    /// side was on the other as well: what all went from one room to the next was lost in the later one
+    /// in part for what it met in the earlier. Half is a figure of this project.
     pub alike_stay: bool,
 }
 

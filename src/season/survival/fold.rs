@@ -175,23 +175,32 @@ impl Fold {
         });
         // An entry that was taken back may have changed the rest: only what this one changed counts.
         let changed = |of: fn(&Crate) -> &str| before.is_none_or(|b| of(b) != of(after));
-        if changed(|c| &c.room) {
+        let (room, place, packing) = (
+            changed(|c| &c.room),
+            changed(|c| &c.place),
+            changed(|c| &c.packing),
+        );
+        // Most changes of a crate are steps on its way from the field.
+        if !room && !place && !packing {
+            return;
+        }
+        if room {
             held.room.clone_from(&after.room);
         }
-        if changed(|c| &c.place) {
+        if place {
             held.place.clone_from(&after.place);
         }
-        if changed(|c| &c.packing) {
+        if packing {
             held.packing.clone_from(&after.packing);
         }
-        let (room, packing) = (held.room.trim().to_owned(), held.packing.trim().to_owned());
-        let (key, name) = place_key(&room, &held.place);
-        let moved = changed(|c| &c.room) || changed(|c| &c.place);
-        self.spell(key, name, moved && when.is_some());
-        let said = changed(|c| &c.packing) && when.is_some();
-        self.spell(Key::Packing(folded(&packing)), Name::text(&packing), said);
-        let said = changed(|c| &c.room) && when.is_some();
-        self.spell(Key::Room(folded(&room)), Name::text(&room), said);
+        let held = held.clone();
+        let counts = when.is_some();
+        let (key, name) = place_key(&held.room, &held.place);
+        self.spell(key, name, (room || place) && counts);
+        let key = Key::Packing(folded(&held.packing));
+        self.spell(key, Name::text(&held.packing), packing && counts);
+        let key = Key::Room(folded(&held.room));
+        self.spell(key, Name::text(&held.room), room && counts);
         if let Some(when) = when {
             let lots = self.within.get(&id).cloned().unwrap_or_default();
             for lot in lots {

@@ -485,6 +485,30 @@ fn a_place_where_tubers_were_for_two_days_is_no_better_place() {
 }
 
 #[test]
+fn rooms_through_which_all_went_are_not_held_against_each_other() {
+    let mut store = Store::default();
+    for lot in 1..=6 {
+        let into = to(&format!("C-{lot}"), "shed", "", "peat");
+        store.does(on(2026, 10, 20), lifted(into, "Brindolet", 50, None));
+        // Two crates are spared the way.
+        if lot <= 4 {
+            store.does(on(2027, 2, 20), moved(&format!("C-{lot}"), "cellar", ""));
+            store.does(on(2027, 3, 1), culled(lot, Finding::Soft, 15));
+        }
+    }
+    let all = store.losses(2026);
+    let rooms = &all.breakdowns[Dimension::Room as usize];
+    let (cellar, shed) = (&rooms.groups[0], &rooms.groups[1]);
+    assert!(cellar.stay_days > 120.0 && shed.stay_days < 240.0);
+    assert_eq!(
+        (cellar.at_risk, shed.at_risk, shed.out.elsewhere),
+        (200, 300, 200)
+    );
+    assert!(rooms.differences[0].excludes_none && !rooms.differences[0].alike_stay);
+    assert!(of_losses(&all).is_empty());
+}
+
+#[test]
 fn varieties_are_held_against_all_the_others() {
     let mut store = Store::default();
     let varieties = [
