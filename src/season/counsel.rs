@@ -136,7 +136,7 @@ fn holds(dimension: Dimension, difference: &Difference) -> bool {
     };
     let by_crate = difference.by_crate || dimension == Dimension::Variety;
     difference.excludes_none
-        && difference.alike_stay
+        && difference.is_fair()
         && by_crate
         && enough(&difference.a)
         && enough(&difference.b)

@@ -250,10 +250,20 @@ pub struct Difference {
     pub by_crate: bool,
     /// Whether the interval excludes that there is none.
     pub excludes_none: bool,
-    /// Whether both had about the same time for losses ([`ALIKE_STAY`]) and no more than half of the smaller
-    /// side was on the other as well: what all went from one room to the next was lost in the later one
-    /// in part for what it met in the earlier. Half is a figure of this project.
+    /// Whether tubers of both had about the same time to be lost in ([`ALIKE_STAY`]).
     pub alike_stay: bool,
+    /// Tubers that were on both sides, one after the other.
+    pub on_both: u64,
+}
+
+impl Difference {
+    /// Whether the two can be held against each other: tubers of both had about the same time to be lost
+    /// in, and no more than half of the smaller side was on the other as well. What all went from one
+    /// room to the next was lost in the later one in part for what it met in the earlier. Half is a
+    /// figure of this project.
+    pub fn is_fair(&self) -> bool {
+        self.alike_stay && self.on_both * 2 <= self.a.at_risk.min(self.b.at_risk)
+    }
 }
 
 /// One side of a comparison.

@@ -266,8 +266,6 @@ fn differences(
         };
         let interval = newcombe(numbers(one, x), numbers(&other, y), confidence);
         let (stay, beside) = (one.stay_days(), other.stay_days());
-        let both = on_both_sides(groups, a, b);
-        let apart = both * 2 <= one.at_risk.min(other.at_risk);
         Difference {
             a: one.side(&a.name),
             b: other.side(b.map_or(&Name::Rest, |b| &b.name)),
@@ -276,7 +274,8 @@ fn differences(
             confidence,
             by_crate,
             excludes_none: 0.0 < interval.low || interval.high < 0.0,
-            alike_stay: apart && stay <= beside * ALIKE_STAY && beside <= stay * ALIKE_STAY,
+            alike_stay: stay <= beside * ALIKE_STAY && beside <= stay * ALIKE_STAY,
+            on_both: on_both_sides(groups, a, b),
         }
     };
     pairs.into_iter().map(compared).collect()
@@ -285,8 +284,9 @@ fn differences(
 /// How many tubers were in a group and in another as well, or in any other.
 fn on_both_sides(groups: &[Counted<'_>], a: &Counted<'_>, b: Option<&Counted<'_>>) -> u64 {
     let left = |from: &Counted<'_>, to: &Counted<'_>| -> u64 {
-        let left = |tally: &&Tally| tally.left.get(&to.stratum).copied().unwrap_or(0);
-        from.cells.values().map(|tally| left(&tally)).sum()
+        (from.cells.values())
+            .filter_map(|tally| tally.left.get(&to.stratum))
+            .sum()
     };
     (groups.iter())
         .filter(|other| other.stratum != a.stratum)

@@ -504,7 +504,9 @@ fn rooms_through_which_all_went_are_not_held_against_each_other() {
         (cellar.at_risk, shed.at_risk, shed.out.elsewhere),
         (200, 300, 200)
     );
-    assert!(rooms.differences[0].excludes_none && !rooms.differences[0].alike_stay);
+    let difference = &rooms.differences[0];
+    assert!(difference.excludes_none && difference.alike_stay && !difference.is_fair());
+    assert_eq!(difference.on_both, 200);
     assert!(of_losses(&all).is_empty());
 }
 
