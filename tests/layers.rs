@@ -116,6 +116,10 @@ const PURE: &[&str] = &[
     "web/pictures.rs",
     "web/chart.rs",
     "web/chart/",
+    "cli/demo/earlier_stock.rs",
+    "cli/demo/room.rs",
+    "cli/demo/weather.rs",
+    "cli/demo/winter.rs",
 ];
 const NOT_IN_PURE: &[&str] = &[
     "tokio::",

@@ -148,6 +148,7 @@ impl Running {
             board: board.clone(),
             access: access.clone(),
             told: Arc::new(told::page(config)),
+            accounts: Default::default(),
             looking: Arc::new(Semaphore::new(1)),
         };
         let (stop_engine, engine_stops) = watch::channel(false);

@@ -11,6 +11,7 @@ use std::{
         Arc,
         atomic::{AtomicU64, Ordering},
     },
+    time::Duration,
 };
 
 use tokio::{
@@ -42,6 +43,8 @@ const ROWS_AT_ONCE: u32 = 8;
 const SAID_AT_ONCE: u32 = 8192;
 /// How often it is begun again when somebody else makes sheets of the same log.
 const TURNS: usize = 5;
+/// How long is waited for another program, a figure of this project: a winter takes about that long.
+const WAIT: Duration = Duration::from_secs(1);
 /// Reading a day again costs some six times as much a reading as reading the log once (measured): beyond
 /// this share of the sheets all are made again.
 const SHARE: u64 = 6;
@@ -80,10 +83,12 @@ pub async fn sum_up_again(store: &Store, calendar: &Calendar) -> Result<Summed, 
 }
 
 async fn turns(store: &Store, calendar: &Calendar, again: bool) -> Result<Summed, StoreError> {
+    let _turn = store.turn().await;
     for _ in 0..TURNS {
         match Run::new(store, *calendar).await?.go(again).await {
             Ok(summed) => return Ok(summed),
-            Err(Fault::Overtaken) => {}
+            // Another program makes sheets of the same log: once it is done little is left.
+            Err(Fault::Overtaken) => tokio::time::sleep(WAIT).await,
             Err(Fault::Store(error)) => return Err(error),
         }
     }
