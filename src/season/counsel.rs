@@ -132,7 +132,7 @@ fn of_breakdown(breakdown: &Breakdown) -> Vec<Advice> {
 }
 
 /// Whether a difference is more than chance, of enough crates, and of tubers that had the same time to be
-/// lost in. A variety often fills one crate; there 20 tubers will do, and crates are counted where both
+/// lost in and mostly others. A variety often fills one crate; there 20 tubers will do, and crates are counted where both
 /// sides have three. That all the rest lost more than a group says no more than that some group in it did.
 fn holds(dimension: Dimension, difference: &Difference) -> bool {
     let enough = |side: &Side| match dimension {
@@ -141,7 +141,7 @@ fn holds(dimension: Dimension, difference: &Difference) -> bool {
     };
     let by_crate = difference.by_crate || dimension == Dimension::Variety;
     difference.excludes_none
-        && difference.alike_stay
+        && difference.is_fair()
         && by_crate
         && enough(&difference.a)
         && enough(&difference.b)
