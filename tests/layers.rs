@@ -110,6 +110,7 @@ const PURE: &[&str] = &[
     "notify/summary.rs",
     "notify/telling.rs",
     "notify/words.rs",
+    "web/compare/ask.rs",
     "web/forms.rs",
     "web/html.rs",
     "web/paging.rs",
@@ -128,7 +129,7 @@ const NOT_IN_PURE: &[&str] = &[
     "crate::store",
 ];
 
-const MOST_FILES: usize = 240;
+const MOST_FILES: usize = 245;
 
 #[test]
 fn layers_hold() {
