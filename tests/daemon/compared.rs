@@ -5,10 +5,13 @@ use std::process::Command;
 
 use overwinter::{
     cli::data::write_readings,
-    engine::due::{Here, due},
+    engine::{
+        backtest::recorded,
+        due::{Here, due},
+    },
     inbox::Message,
     stock::due::Duty,
-    watch::{Act, Correction, SensorName, act::Corrected, correction},
+    watch::{Act, Correction, Kind, SensorName, act::Corrected, correction},
 };
 use serde_json::{Value, json};
 
@@ -121,6 +124,15 @@ async fn what_was_found_in_ice_is_shown_and_judged_from_then_on() {
     write_readings(daemon.store(), &mut out).await.unwrap();
     let out = String::from_utf8(out).unwrap();
     assert_eq!(out.matches(",north,3,80,").count(), 7, "{out}");
+
+    // Played again from the log it comes to the same.
+    let config = farm.config();
+    let again = recorded(daemon.store(), config.watch, &config.telling)
+        .await
+        .unwrap();
+    let frosts = again.raised.iter().filter(|(_, o)| o.kind == Kind::Frost);
+    let frosts: Vec<_> = frosts.map(|(_, o)| o.to_string()).collect();
+    assert_eq!(frosts, [frost["occurrence"].as_str().unwrap()]);
 
     // It is asked for again in a year.
     let here = Here {
@@ -283,7 +295,7 @@ async fn it_is_kept_with_who_and_when_and_can_be_taken_back() {
         (&now["temperature_c"], &now["said"]["temperature_c"]),
         (&json!(8.6), &json!(9.0))
     );
-    assert_eq!(now["humidity_pct"], 81.979);
+    assert_eq!(now["humidity_pct"], 81.978);
     // Half a correction may not begin before another one.
     let early = [
         ("sensor", "north"),
