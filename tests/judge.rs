@@ -438,7 +438,10 @@ fn what_a_sensor_is_off_by_is_added_from_the_moment_it_is_known() {
     story.hold(3, 60..90, 3.0, 80.0);
     assert_eq!(
         story.heard(),
-        ["75 frost high normal>unacknowledged"],
+        [
+            "60 cold low normal>unacknowledged",
+            "75 frost high normal>unacknowledged"
+        ],
         "a quarter of an hour after the first that was known to be cold"
     );
     assert_eq!(story.judge.standing()[0].figures.value, Some(1.0));
@@ -757,6 +760,15 @@ fn fold(inputs: &[Input]) -> (Vec<Transition>, Judge) {
     (told, judge)
 }
 
+/// Without what a sensor says at the moment: that is corrected as soon as anybody knows of it.
+fn but_for_the_newest(mut told: Vec<Transition>) -> Vec<Transition> {
+    for t in &mut told {
+        let f = &mut t.figures;
+        (f.temperature_c, f.humidity_pct, f.dew_point_c) = (None, None, None);
+    }
+    told
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 500, failure_persistence: None, ..ProptestConfig::default() })]
 
@@ -797,8 +809,12 @@ proptest! {
             .collect();
         let (entered, by_hand) = corrected(&inputs_of(&history), &offs);
         let ((told, judge), (expected, other)) = (fold(&entered), fold(&by_hand));
-        prop_assert_eq!(told, expected);
-        prop_assert_eq!(judge.standing(), other.standing());
+        prop_assert_eq!(but_for_the_newest(told), but_for_the_newest(expected));
+        let standing = |judge: &Judge| {
+            let each = judge.standing().into_iter().map(|s| s.as_transition());
+            but_for_the_newest(each.collect())
+        };
+        prop_assert_eq!(standing(&judge), standing(&other));
         prop_assert_eq!(judge.next_due(), other.next_due());
     }
 }

@@ -110,6 +110,7 @@ const PURE: &[&str] = &[
     "notify/summary.rs",
     "notify/telling.rs",
     "notify/words.rs",
+    "web/compare/ask.rs",
     "web/forms.rs",
     "web/html.rs",
     "web/paging.rs",
@@ -134,6 +135,7 @@ const NOT_IN_PURE: &[&str] = &[
 ];
 
 const MOST_FILES: usize = 300;
+const MOST_FILES: usize = 245;
 
 #[test]
 fn layers_hold() {

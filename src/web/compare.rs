@@ -220,7 +220,10 @@ async fn page(
     let air_c = s.temperature.map_or(ROOM_C, |(_, t)| t).clamp(0.0, 30.0);
     let humid = s.humidity.is_some() || (s.temperature.is_none() && s.settings.role != Role::Soil);
     let ways = Way::ALL.into_iter().filter(|w| humid || *w != Way::Salt);
-    let taking_back = !sent.begins.is_empty();
+    let entered = entered(&own, &offsets, manner, now);
+    // A fault stands with the form that was sent, where that is still on the page.
+    let begins = entered.iter().filter_map(|e| e.begins.as_deref());
+    let taking_back = begins.into_iter().any(|begins| begins == sent.begins);
     let status_code = match fault {
         Some(_) => StatusCode::UNPROCESSABLE_ENTITY,
         None => StatusCode::OK,
@@ -263,13 +266,12 @@ async fn page(
             manner.difference(f64::from(MOST_MK) / 1000.0),
             MOST_MPCT / 1000
         ),
-        // A fault stands with the form that was sent.
         fault_back: fault
             .clone()
             .filter(|_| taking_back)
             .map(|why| (sent.begins.clone(), why)),
         fault: fault.filter(|_| !taking_back),
-        entered: entered(&own, &offsets, manner, now),
+        entered,
         sent,
     };
     let mut response = render(&page);
