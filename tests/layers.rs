@@ -135,7 +135,6 @@ const NOT_IN_PURE: &[&str] = &[
 ];
 
 const MOST_FILES: usize = 300;
-const MOST_FILES: usize = 245;
 
 #[test]
 fn layers_hold() {
