@@ -306,7 +306,7 @@ pub(crate) fn said() -> anyhow::Result<Vec<Said>> {
             20.0,
         );
         // Half of what the crate's own air holds comes from damp peat at some 90 %.
-        let crate_pct = (cellar_room.humidity_pct(&CELLAR, core_c) + 90.0) / 2.0;
+        let crate_pct = f64::midpoint(cellar_room.humidity_pct(&CELLAR, core_c), 90.0);
         let all = [
             ("north", north_c, cellar_room.humidity_pct(&CELLAR, north_c)),
             ("cold-crate", core_c, crate_pct),

@@ -177,21 +177,23 @@ fn case() -> impl Strategy<Value = Case> {
                             low_c: 9.8,
                             high_c: 12.0,
                             ..BAND
-                        })
+                        });
                     }
                     _ => {
                         next.band = Some(Band {
                             low_c: 3.0,
                             high_pct: 76.0,
                             ..BAND
-                        })
+                        });
                     }
                 }
                 spans.retain(|s| s.from.0 < at);
                 spans.push(next);
             }
             offs.sort_unstable();
-            offs.iter_mut().for_each(|o| o.0 += start);
+            for o in &mut offs {
+                o.0 += start;
+            }
             offs.dedup_by_key(|o| o.0);
             let mut at = start;
             let mut readings = Vec::new();
@@ -444,7 +446,9 @@ fn ordered(mut all: Vec<Excursion>) -> Vec<Excursion> {
 /// A day's pieces are compared by what they join to.
 fn without_pieces(sheets: &Sheets) -> Sheets {
     let mut sheets = sheets.clone();
-    sheets.values_mut().for_each(|(_, s)| s.pieces.clear());
+    for (_, s) in sheets.values_mut() {
+        s.pieces.clear();
+    }
     sheets
 }
 

@@ -1,5 +1,7 @@
 //! How complete the record is, in words and tables.
 
+use std::fmt::Write as _;
+
 use super::{
     part::{Part, Rows, day, hours, moment, share},
     rooms::capital,
@@ -63,7 +65,7 @@ pub fn sentence(account: &Account) -> String {
                 n => format!("{}{NB}times", thousands(n as i64)),
             };
             let h = hours(account.conditions.record.off_h());
-            out.push_str(&format!(" The recorder was off {times}, for {h} in all."));
+            let _ = write!(out, " The recorder was off {times}, for {h} in all.");
         }
     }
     out
