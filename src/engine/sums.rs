@@ -292,7 +292,7 @@ impl<'a> Run<'a> {
                 after = *place;
                 let full = rows.len() == SAID_AT_ONCE as usize;
                 work = in_the_background(move || work.take(&rows)).await?;
-                self.pick(&mut work.made, &mut missing, &mut batch);
+                pick(&mut work.made, &mut missing, &mut batch);
                 while KEPT_AT_ONCE <= batch.len() {
                     let rest = batch.split_off(KEPT_AT_ONCE);
                     self.keep(&batch).await?;
@@ -303,7 +303,7 @@ impl<'a> Run<'a> {
                 }
             }
             let mut made = in_the_background(move || Ok(work.finish())).await?;
-            self.pick(&mut made, &mut missing, &mut batch);
+            pick(&mut made, &mut missing, &mut batch);
             batch.extend(missing.into_iter().map(|(day, local)| Made {
                 sensor,
                 day,
@@ -312,16 +312,6 @@ impl<'a> Run<'a> {
             }));
         }
         self.keep(&batch).await
-    }
-
-    /// Takes those that were wanted; the days beside them were read in part only.
-    fn pick(
-        &self,
-        made: &mut Vec<Made>,
-        missing: &mut BTreeMap<i64, LocalDay>,
-        batch: &mut Vec<Made>,
-    ) {
-        batch.extend(made.drain(..).filter(|m| missing.remove(&m.day).is_some()));
     }
 
     /// Drops every sheet and makes them again from the log, read once up to a place.
@@ -399,6 +389,11 @@ fn joined<T>(done: Result<Result<T, StoreError>, tokio::task::JoinError>) -> Res
     })
 }
 
+/// Takes those that were wanted; the days beside them were read in part only.
+fn pick(made: &mut Vec<Made>, missing: &mut BTreeMap<i64, LocalDay>, batch: &mut Vec<Made>) {
+    batch.extend(made.drain(..).filter(|m| missing.remove(&m.day).is_some()));
+}
+
 /// Unbroken runs of days of one sensor: the first and the last.
 fn runs(days: &BTreeSet<Day>) -> Vec<(SensorId, i64, i64)> {
     let mut runs: Vec<(SensorId, i64, i64)> = Vec::new();
@@ -450,7 +445,7 @@ impl Touched {
 }
 
 fn made(
-    calendar: &Calendar,
+    calendar: Calendar,
     sensor: SensorId,
     yardstick: &Yardstick,
     day: LocalDay,
@@ -459,7 +454,7 @@ fn made(
     Made {
         sensor,
         day: day.number(),
-        with: yardstick.version(calendar, day.from, day.to),
+        with: yardstick.version(&calendar, day.from, day.to),
         body: Some(sheet.encode()),
     }
 }
@@ -478,7 +473,7 @@ impl Work {
     fn take(mut self, rows: &[(Place, Values)]) -> Result<Self, StoreError> {
         for ((at, _), values) in rows {
             let mut done = |day, sheet| {
-                let made = made(&self.calendar, self.sensor, &self.yardstick, day, &sheet);
+                let made = made(self.calendar, self.sensor, &self.yardstick, day, &sheet);
                 self.made.push(made);
             };
             self.folding
@@ -498,7 +493,7 @@ impl Work {
             made: mut all,
         } = self;
         folding.finish(&mut vapour, &mut |day, sheet| {
-            all.push(made(&calendar, sensor, &yardstick, day, &sheet));
+            all.push(made(calendar, sensor, &yardstick, day, &sheet));
         });
         all
     }
@@ -577,7 +572,7 @@ impl Through {
             return;
         };
         let out = &mut self.out;
-        let mut done = |day, sheet| out.add(made(&out.calendar, id, yardstick, day, &sheet));
+        let mut done = |day, sheet| out.add(made(out.calendar, id, yardstick, day, &sheet));
         let pushed = folding.push(at, reading.values, &mut self.vapour, &mut done);
         if pushed.is_err() {
             self.late.note(id, yardstick, at);
@@ -591,7 +586,7 @@ impl Through {
                 continue;
             };
             folding.finish(&mut self.vapour, &mut |day, sheet| {
-                out.add(made(&out.calendar, SensorId(id), &yardstick, day, &sheet));
+                out.add(made(out.calendar, SensorId(id), &yardstick, day, &sheet));
             });
         }
         self.out.send();
