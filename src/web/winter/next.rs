@@ -51,7 +51,7 @@ pub fn list(account: &Account, manner: Manner) -> Vec<Counsel> {
 /// What is said where nothing can be counselled.
 pub const NOTHING: &str = "Nothing can be told from chance this winter: no packing, place or variety lost more than another by more than luck explains.";
 
-fn one(advice: &Advice, manner: Manner) -> Counsel {
+pub(super) fn one(advice: &Advice, manner: Manner) -> Counsel {
     match advice {
         Advice::Packing(c) => compared(c, |worse, better| format!("Rather {better} than {worse}")),
         Advice::Form(c) => compared(c, |worse, _| {
