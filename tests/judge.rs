@@ -4,8 +4,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use overwinter::watch::{
-    Arrives, Input, Judge, Kind, Limits, Occurrence, Priority, Reading, Role, RoomSettings,
-    SensorId, SensorName, SensorSettings, Settings, Stage, Stamp, State, Transition, Values,
+    Arrives, Input, Judge, Kind, Limits, Occurrence, Offset, Priority, Reading, Refusal, Role,
+    RoomSettings, SensorId, SensorName, SensorSettings, Settings, Stage, Stamp, State, Transition,
+    Values,
     reading::{HOUR_MS, MINUTE_MS},
 };
 use proptest::prelude::*;
@@ -406,6 +407,89 @@ fn changed_limits_hold_from_the_change_on() {
     assert_eq!(story.judge.standing(), []);
 }
 
+#[test]
+fn what_a_sensor_is_off_by_is_added_from_the_moment_it_is_known() {
+    let mut story = Story::new(only(3));
+    let correct = |minute: i64, from: i64, temperature_mk, humidity_mpct| Input::Correct {
+        at: START.plus(minute * MINUTE_MS),
+        sensor: SensorName::new("back").unwrap(),
+        offset: Offset {
+            from: START.plus(from * MINUTE_MS),
+            temperature_mk,
+            humidity_mpct,
+        },
+        why: "in melting ice it said 2 C".to_owned(),
+    };
+    story.hold(3, 0..60, 3.0, 80.0);
+    let newest = |story: &Story| {
+        let now = story.judge.sensors().next().unwrap();
+        (
+            now.temperature.unwrap().1,
+            now.humidity.unwrap().1,
+            now.said.temperature,
+            now.said.humidity,
+        )
+    };
+    assert_eq!(newest(&story), (3.0, 80.0, None, None));
+    story.step(&correct(55, 0, -2000, 0));
+    // What is shown is corrected at once; what was judged stays.
+    assert_eq!(newest(&story), (1.0, 80.0, Some(3.0), None));
+    assert_eq!(story.heard(), Vec::<String>::new());
+    story.hold(3, 60..90, 3.0, 80.0);
+    assert_eq!(
+        story.heard(),
+        [
+            "60 cold low normal>unacknowledged",
+            "75 frost high normal>unacknowledged"
+        ],
+        "a quarter of an hour after the first that was known to be cold"
+    );
+    assert_eq!(story.judge.standing()[0].figures.value, Some(1.0));
+    // Another one from then on, and what is a backlog goes by its own time.
+    story.step(&correct(90, 90, 500, 30));
+    story.reading(3, 85, 95, 3.0, 80.0);
+    assert_eq!(newest(&story), (1.0, 80.0, Some(3.0), None));
+    story.reading(3, 95, 95, 3.0, 80.0);
+    assert_eq!(newest(&story), (3.5, 80.03, Some(3.0), Some(80.0)));
+    // Limits that change carry it over, and nothing is added once it ends.
+    story.step(&Input::Settings {
+        at: START.plus(96 * MINUTE_MS),
+        settings: only(3),
+    });
+    assert_eq!(newest(&story), (3.5, 80.03, Some(3.0), Some(80.0)));
+    story.step(&correct(97, 95, 0, 0));
+    assert_eq!(newest(&story), (3.0, 80.0, None, None));
+
+    let refused = |input: Input| story.judge.refuses(&input);
+    assert_eq!(refused(correct(100, 100, 5000, -20_000)), None);
+    assert_eq!(
+        refused(correct(100, 100, -5001, 0)),
+        Some(Refusal::OffByTooMuch)
+    );
+    assert_eq!(
+        refused(correct(100, 100, 0, 20_001)),
+        Some(Refusal::OffByTooMuch)
+    );
+    assert_eq!(refused(correct(100, 101, 0, 0)), Some(Refusal::NotYet));
+    let mut mute = correct(100, 100, 0, 0);
+    let Input::Correct { why, .. } = &mut mute else {
+        unreachable!()
+    };
+    " ".clone_into(why);
+    assert_eq!(refused(mute), Some(Refusal::NoReason));
+    let nobody = Input::Correct {
+        at: START.plus(HOUR_MS * 2),
+        sensor: SensorName::new("north").unwrap(),
+        offset: Offset {
+            from: START,
+            temperature_mk: 0,
+            humidity_mpct: 0,
+        },
+        why: "ice".to_owned(),
+    };
+    assert_eq!(refused(nobody), Some(Refusal::NoSensor));
+}
+
 // ---- properties ----
 
 #[derive(Debug, Clone)]
@@ -614,5 +698,123 @@ proptest! {
                 prop_assert!(s.occurrence == *named || was.is_some_and(|w| *w == s));
             }
         }
+    }
+}
+
+const NAMES: [&str; 5] = ["north", "south", "back", "probe", "wall"];
+
+/// What somebody found: after which input, of which sensor, how long before that it begins in minutes, and
+/// by how much it is off.
+type Off = (usize, u32, i64, i32, i32);
+
+/// The inputs with corrections entered among them, and the same readings changed by hand instead.
+fn corrected(inputs: &[Input], offs: &[Off]) -> (Vec<Input>, Vec<Input>) {
+    let mut offs: Vec<(usize, &Off)> = offs
+        .iter()
+        .map(|off| (1 + off.0 % inputs.len(), off))
+        .collect();
+    offs.sort_by_key(|(place, _)| *place);
+    let mut offs = offs.into_iter().peekable();
+    let (mut entered, mut by_hand) = (Vec::new(), Vec::new());
+    let mut known: Vec<(SensorId, Offset)> = Vec::new();
+    let mut now = START;
+    for (place, input) in (1..).zip(inputs) {
+        entered.push(input.clone());
+        now = now.max(input.at());
+        let mut input = input.clone();
+        if let Input::Reading(r) = &mut input {
+            let own = known.iter().filter(|(id, _)| *id == r.sensor);
+            let begun = own.filter(|(_, o)| o.from <= r.measured_at);
+            // Of two that begin together the last entered.
+            if let Some((_, o)) = begun.max_by_key(|(_, o)| o.from) {
+                let v = &mut r.values;
+                v.temperature_mc = v.temperature_mc.map(|t| t + o.temperature_mk);
+                let rh = v.humidity_mpct.map(|rh| rh + o.humidity_mpct);
+                v.humidity_mpct = rh.map(|rh| rh.clamp(0, 100_000));
+            }
+        }
+        by_hand.push(input);
+        while let Some((_, off)) = offs.next_if(|(at, _)| *at <= place) {
+            let (_, id, back, temperature_mk, humidity_mpct) = off;
+            let offset = Offset {
+                from: now.plus(-back * MINUTE_MS),
+                temperature_mk: *temperature_mk,
+                humidity_mpct: *humidity_mpct,
+            };
+            known.push((SensorId(*id), offset));
+            entered.push(Input::Correct {
+                at: now,
+                sensor: SensorName::new(NAMES[*id as usize - 1]).unwrap(),
+                offset,
+                why: "ice".to_owned(),
+            });
+            by_hand.push(Input::Tick { at: now });
+        }
+    }
+    (entered, by_hand)
+}
+
+fn fold(inputs: &[Input]) -> (Vec<Transition>, Judge) {
+    let mut judge = Judge::new();
+    let told = inputs.iter().flat_map(|i| judge.step(i)).collect();
+    (told, judge)
+}
+
+/// Without what a sensor says at the moment: that is corrected as soon as anybody knows of it.
+fn but_for_the_newest(mut told: Vec<Transition>) -> Vec<Transition> {
+    for t in &mut told {
+        let f = &mut t.figures;
+        (f.temperature_c, f.humidity_pct, f.dew_point_c) = (None, None, None);
+    }
+    told
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 500, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn a_correction_known_from_the_beginning_is_the_same_as_a_sensor_that_is_right(
+        history in prop::collection::vec((0i64..90, act()), 1..120),
+        offs in prop::collection::vec((1u32..6, -5000i32..5001, -20_000i32..20_001), 1..6),
+    ) {
+        let inputs = inputs_of(&history);
+        // After the settings, and from before the first reading that there can be.
+        let offs: Vec<Off> = offs
+            .into_iter()
+            .map(|(id, t, rh)| (0, id, 1000, t, rh))
+            .collect();
+        let (entered, by_hand) = corrected(&inputs, &offs);
+        let ((told, judge), (expected, other)) = (fold(&entered), fold(&by_hand));
+        prop_assert_eq!(told, expected);
+        prop_assert_eq!(judge.standing(), other.standing());
+        prop_assert_eq!(judge.next_due(), other.next_due());
+        for (a, b) in judge.sensors().zip(other.sensors()) {
+            prop_assert_eq!(a.temperature, b.temperature);
+            prop_assert_eq!(a.humidity, b.humidity);
+        }
+    }
+
+    #[test]
+    fn a_correction_reaches_what_arrives_after_it_and_was_measured_since_it_began(
+        history in prop::collection::vec((0i64..90, act()), 1..120),
+        offs in prop::collection::vec(
+            (0usize..1000, 1u32..4, 0i64..900, -5000i32..5001, -20_000i32..20_001),
+            1..6,
+        ),
+    ) {
+        // Probes are held against the newest air, which is corrected as soon as it is known.
+        let history: Vec<_> = history
+            .into_iter()
+            .filter(|(_, act)| !matches!(act, Act::Say { id: 4.., .. }))
+            .collect();
+        let (entered, by_hand) = corrected(&inputs_of(&history), &offs);
+        let ((told, judge), (expected, other)) = (fold(&entered), fold(&by_hand));
+        prop_assert_eq!(but_for_the_newest(told), but_for_the_newest(expected));
+        let standing = |judge: &Judge| {
+            let each = judge.standing().into_iter().map(|s| s.as_transition());
+            but_for_the_newest(each.collect())
+        };
+        prop_assert_eq!(standing(&judge), standing(&other));
+        prop_assert_eq!(judge.next_due(), other.next_due());
     }
 }

@@ -110,12 +110,17 @@ const PURE: &[&str] = &[
     "notify/summary.rs",
     "notify/telling.rs",
     "notify/words.rs",
+    "web/compare/ask.rs",
     "web/forms.rs",
     "web/html.rs",
     "web/paging.rs",
     "web/pictures.rs",
     "web/chart.rs",
     "web/chart/",
+    "cli/demo/earlier_stock.rs",
+    "cli/demo/room.rs",
+    "cli/demo/weather.rs",
+    "cli/demo/winter.rs",
 ];
 const NOT_IN_PURE: &[&str] = &[
     "tokio::",

@@ -2,10 +2,11 @@
 
 use askama::Template;
 use overwinter::web::chart::Strip;
+use overwinter::web::compare::Sent;
 use overwinter::web::figures::{Line, Section};
 use overwinter::web::forms::{
-    Again, AlertPage, Aside, CratePage, Done, Holding, LookBackAnswer, LookBackPage, Shelving,
-    Threat, ToldChannel, ToldContact, ToldMessage, ToldPage,
+    Again, AlertPage, Aside, ComparePage, CratePage, Done, Entered, Holding, LookBackAnswer,
+    LookBackPage, Shelving, Threat, ToldChannel, ToldContact, ToldMessage, ToldPage,
 };
 use overwinter::web::html::{
     Alert, AlertsPage, By, CrateGroup, CratesPage, Earlier, ErrorPage, Figure, Frame, GroupLink,
@@ -247,6 +248,9 @@ fn sensors_page() -> SensorsPage {
             state: HOSTILE.into(),
             advice: Some(HOSTILE.into()),
             reading: HOSTILE.into(),
+            corrected: Some(HOSTILE.into()),
+            checked: Some(HOSTILE.into()),
+            compare: format!("/sensors/compare?sensor={HOSTILE}"),
             heard: HOSTILE.into(),
             interval: HOSTILE.into(),
             battery: Some(HOSTILE.into()),
@@ -353,9 +357,57 @@ fn pages() -> Vec<String> {
     .into_iter()
     .chain(forms())
     .chain([paper_page().render().unwrap()])
+    .chain(["ice", "salt", "instrument", "difference"].map(|w| compare_page(w).render().unwrap()))
     .chain(spring())
     .chain([0, 1, 2].map(|step| bring_page(step).render().unwrap()))
     .collect()
+}
+
+fn compare_page(way: &'static str) -> ComparePage {
+    let text = || HOSTILE.to_owned();
+    ComparePage {
+        frame: frame(Tab::Sensors),
+        name: text(),
+        room: text(),
+        says: vec![text()],
+        holds: text(),
+        checked: Some(text()),
+        ways: vec![(
+            "In melting ice",
+            format!("/sensors/compare?sensor={HOSTILE}"),
+            true,
+        )],
+        way,
+        salts: vec![("table-salt", text(), true)],
+        letter: "F",
+        humid: true,
+        most: text(),
+        fault: Some(text()),
+        fault_back: Some((text(), text())),
+        entered: vec![Entered {
+            what: text(),
+            from: text(),
+            fate: text(),
+            stands: false,
+            who_when: text(),
+            why: text(),
+            begins: Some(text()),
+        }],
+        sent: Sent {
+            sensor: text(),
+            way: text(),
+            salt: text(),
+            t_read: text(),
+            t_true: text(),
+            rh_read: text(),
+            rh_true: text(),
+            t_off: text(),
+            rh_off: text(),
+            from: text(),
+            begins: text(),
+            why: text(),
+        },
+    }
 }
 
 fn paper_page() -> PaperPage {

@@ -1,6 +1,12 @@
 //! `demo`: an invented store whose pretend sensors speak over a real file, a real socket and a real
 //! pseudo-terminal; only the clock runs faster.
 
+mod earlier;
+mod earlier_stock;
+mod room;
+mod weather;
+mod winter;
+
 use std::{
     fs::{self, File, OpenOptions},
     io::Write as _,
@@ -30,10 +36,10 @@ use crate::{
     climate::{Celsius, RelativeHumidity},
     clock::Clock,
     config::Config,
-    engine::{Engine, Opening},
+    engine::Engine,
     inbox::{BATCH_READINGS, Batch, Message, stopping},
     intake::{decode::table::HEADER, sha256_hex},
-    stock::list,
+    stock::{ledger::Outcome::Entered, list},
     store::Store,
     watch::{
         Act, Heard, SensorName, Stamp, Values,
@@ -253,61 +259,33 @@ fn hour_of(at: Stamp, from: Stamp) -> f64 {
     at.since(from) as f64 / HOUR_MS as f64
 }
 
-/// The weeks before, lived through in a moment: the recorder takes note of the crates, hears every sensor
-/// and is told of weighings as it would have been. A folder that is kept has them already.
+/// The winter before and this one's first weeks, lived through in a moment: the recorder takes note of the
+/// crates, hears every sensor and is told of weighings as it would have been. A folder that is kept has them
+/// already.
 async fn past(config: &Config, from: Stamp) -> Outcome {
     let first = from.plus(-BEFORE_HOURS * HOUR_MS);
     let store = Store::open(&config.database).await?;
     let known = 0 < store.stored_total().await?;
-    if !known {
-        let mut tx = store.begin().await?;
-        tx.import_crates(&list::parse(CRATES).crates, first, "crate list")
-            .await?;
-        handled::enter(&mut tx, from).await?;
-        tx.commit().await?;
-    }
     store.close().await;
     if known {
         return Ok(());
     }
-    let mut engine = Engine::open(
-        &config.database,
-        config.watch.clone(),
-        Clock::hand(first),
-        Opening::Daemon,
-    )
-    .await?;
-    let mut stories = Vec::new();
-    for sensor in SENSORS {
-        stories.push((sensor_name(sensor)?, Story::of(sensor)?));
-    }
-    let mut heard = Vec::new();
-    for step in 0..=BEFORE_HOURS * HOUR_MS / BEFORE_EVERY_MS {
-        let at = first.plus(step * BEFORE_EVERY_MS);
-        heard.extend(stories.iter().filter_map(|(sensor, story)| {
-            let (f, rh) = story.at(hour_of(at, from))?;
-            let (t, rh) = (
-                Celsius::from_fahrenheit(f).ok(),
-                RelativeHumidity::new(rh).ok(),
-            );
-            Some(Heard {
-                sensor: sensor.clone(),
-                device_at: Some(at),
-                received_at: Some(at),
-                values: Values::of(t, rh),
-                line: 0,
-            })
-        }));
-    }
-    let source = sensor_name("import")?;
-    let readings = heard.chunks(BATCH_READINGS).map(|part| {
-        Message::Readings(Batch {
-            source: source.clone(),
-            heard: part.to_vec(),
-            refused: Vec::new(),
-            position: None,
-        })
-    });
+    // The sensors are hung up an hour before the first crate is carried in.
+    let hung_up = first.plus(-HOUR_MS);
+    let (mut engine, clock) = earlier::play(config, hung_up).await?;
+    let stories = stories()?;
+    let heard = heard_between(&stories, hung_up, first.plus(-1), from);
+    commit(&mut engine, batches(&heard)?).await?;
+    clock.set(first);
+    let acts = earlier::autumn(engine.judge().given(), &config.watch);
+    commit(&mut engine, acts).await?;
+    let mut tx = engine.store().begin().await?;
+    tx.import_crates(&list::parse(CRATES).crates, first, "crate list")
+        .await?;
+    handled::enter(&mut tx, from).await?;
+    tx.commit().await?;
+    engine.notice_stock().await;
+    let heard = heard_between(&stories, first, from, from);
     let weighings = WEIGHED.map(|(who, krate, hour, grams)| Message::Act {
         act: Act::Weighed(Weighed {
             krate: krate.to_owned(),
@@ -318,12 +296,75 @@ async fn past(config: &Config, from: Stamp) -> Outcome {
         who: who.to_owned(),
     });
     // What is weighed after the readings is taken in after them.
-    for messages in [readings.collect::<Vec<_>>(), weighings.into()] {
-        for answer in engine.commit(messages).await? {
-            answer.map_err(|why| anyhow::anyhow!("the demonstration's past: {why}"))?;
-        }
+    for messages in [batches(&heard)?, weighings.into()] {
+        commit(&mut engine, messages).await?;
     }
     engine.close().await;
+    Ok(())
+}
+
+/// The part of every sensor.
+fn stories() -> Result<Vec<(SensorName, Story)>, Failure> {
+    let of = |sensor| Ok((sensor_name(sensor)?, Story::of(sensor)?));
+    SENSORS.into_iter().map(of).collect()
+}
+
+/// What all of them say from one instant to another, both included; `from` is hour 0 of the story.
+fn heard_between(
+    stories: &[(SensorName, Story)],
+    first: Stamp,
+    last: Stamp,
+    from: Stamp,
+) -> Vec<Heard> {
+    let mut heard = Vec::new();
+    for step in 0..=last.since(first) / BEFORE_EVERY_MS {
+        let at = first.plus(step * BEFORE_EVERY_MS);
+        heard.extend(stories.iter().filter_map(|(sensor, story)| {
+            let (f, rh) = story.at(hour_of(at, from))?;
+            let (t, rh) = (
+                Celsius::from_fahrenheit(f).ok(),
+                RelativeHumidity::new(rh).ok(),
+            );
+            Some(said(sensor, at, Values::of(t, rh)))
+        }));
+    }
+    heard
+}
+
+/// One reading that arrived as it was measured.
+fn said(sensor: &SensorName, at: Stamp, values: Values) -> Heard {
+    Heard {
+        sensor: sensor.clone(),
+        device_at: Some(at),
+        received_at: Some(at),
+        values,
+        line: 0,
+    }
+}
+
+fn batches(heard: &[Heard]) -> anyhow::Result<Vec<Message>> {
+    let source = sensor_name("import")?;
+    let readings = |part: &[Heard]| {
+        Message::Readings(Batch {
+            source: source.clone(),
+            heard: part.to_vec(),
+            refused: Vec::new(),
+            position: None,
+        })
+    };
+    Ok(heard.chunks(BATCH_READINGS).map(readings).collect())
+}
+
+/// Takes in what may not be refused.
+async fn commit(engine: &mut Engine, messages: Vec<Message>) -> anyhow::Result<()> {
+    if messages.is_empty() {
+        return Ok(());
+    }
+    for answer in engine.commit(messages).await? {
+        let receipt = answer.map_err(|why| anyhow::anyhow!("the demonstration's past: {why}"))?;
+        let refused = receipt.entered.iter().find(|o| !matches!(o, Entered(_)));
+        anyhow::ensure!(refused.is_none(), "the demonstration's past: {refused:?}");
+    }
     Ok(())
 }
 

@@ -17,7 +17,7 @@ use super::{Failure, Outcome, access, configuration, lock, log_to_stderr, told};
 use crate::{
     clock::Clock,
     config::Config,
-    engine::{Engine, Opening, Status},
+    engine::{Engine, Opening, Status, account::Accounts},
     inbox::{self, Board, Inbox},
     intake::{file_tail::FileTail, http, serial::Serial},
     notify::{channel::Post, courier::Courier, heartbeat, words::Manner},
@@ -148,6 +148,7 @@ impl Running {
             board: board.clone(),
             access: access.clone(),
             told: Arc::new(told::page(config)),
+            accounts: Accounts::default(),
             looking: Arc::new(Semaphore::new(1)),
         };
         let (stop_engine, engine_stops) = watch::channel(false);

@@ -28,6 +28,7 @@ use crate::{
         data::{self as given, Data},
         headline,
         next::{self, Counsel},
+        page::bytes,
         part::{Part, day},
         parts,
         tables::{NAMES, tables},
@@ -147,16 +148,6 @@ impl Opened {
         }
         Ok(tx.commit().await?)
     }
-}
-
-/// The bytes of a hash in hexadecimal digits; zeros where it is none.
-pub(super) fn bytes(hash: &str) -> [u8; 32] {
-    let mut bytes = [0; 32];
-    for (byte, pair) in bytes.iter_mut().zip(hash.as_bytes().chunks(2)) {
-        let pair = std::str::from_utf8(pair).unwrap_or_default();
-        *byte = u8::from_str_radix(pair, 16).unwrap_or_default();
-    }
-    bytes
 }
 
 /// `overwinter winter`.

@@ -29,8 +29,8 @@ const EVERY_MS: i64 = 5000;
 const LARGEST_YIELD: u32 = 20;
 
 impl Engine {
-    /// Looks at the stock if it is time to.
-    pub(super) async fn notice_stock(&mut self) {
+    /// Looks at the stock if it is time to: whoever changes it beside the recorder is noticed within seconds.
+    pub async fn notice_stock(&mut self) {
         let at = self.now();
         // Time in which nobody looked is noted first, by the next tick.
         if self.gap.is_some() || at.since(self.stock.1) < EVERY_MS {

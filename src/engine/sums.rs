@@ -11,6 +11,7 @@ use std::{
         Arc,
         atomic::{AtomicU64, Ordering},
     },
+    time::Duration,
 };
 
 use tokio::{
@@ -42,6 +43,8 @@ const ROWS_AT_ONCE: u32 = 8;
 const SAID_AT_ONCE: u32 = 8192;
 /// How often it is begun again when somebody else makes sheets of the same log.
 const TURNS: usize = 5;
+/// How long is waited for another program, a figure of this project: a winter takes about that long.
+const WAIT: Duration = Duration::from_secs(1);
 /// Reading a day again costs some six times as much a reading as reading the log once (measured): beyond
 /// this share of the sheets all are made again.
 const SHARE: u64 = 6;
@@ -80,10 +83,12 @@ pub async fn sum_up_again(store: &Store, calendar: &Calendar) -> Result<Summed, 
 }
 
 async fn turns(store: &Store, calendar: &Calendar, again: bool) -> Result<Summed, StoreError> {
+    let _turn = store.turn().await;
     for _ in 0..TURNS {
         match Run::new(store, *calendar).await?.go(again).await {
             Ok(summed) => return Ok(summed),
-            Err(Fault::Overtaken) => {}
+            // Another program makes sheets of the same log: once it is done little is left.
+            Err(Fault::Overtaken) => tokio::time::sleep(WAIT).await,
             Err(Fault::Store(error)) => return Err(error),
         }
     }
@@ -287,7 +292,7 @@ impl<'a> Run<'a> {
                 after = *place;
                 let full = rows.len() == SAID_AT_ONCE as usize;
                 work = in_the_background(move || work.take(&rows)).await?;
-                self.pick(&mut work.made, &mut missing, &mut batch);
+                pick(&mut work.made, &mut missing, &mut batch);
                 while KEPT_AT_ONCE <= batch.len() {
                     let rest = batch.split_off(KEPT_AT_ONCE);
                     self.keep(&batch).await?;
@@ -298,7 +303,7 @@ impl<'a> Run<'a> {
                 }
             }
             let mut made = in_the_background(move || Ok(work.finish())).await?;
-            self.pick(&mut made, &mut missing, &mut batch);
+            pick(&mut made, &mut missing, &mut batch);
             batch.extend(missing.into_iter().map(|(day, local)| Made {
                 sensor,
                 day,
@@ -307,16 +312,6 @@ impl<'a> Run<'a> {
             }));
         }
         self.keep(&batch).await
-    }
-
-    /// Takes those that were wanted; the days beside them were read in part only.
-    fn pick(
-        &self,
-        made: &mut Vec<Made>,
-        missing: &mut BTreeMap<i64, LocalDay>,
-        batch: &mut Vec<Made>,
-    ) {
-        batch.extend(made.drain(..).filter(|m| missing.remove(&m.day).is_some()));
     }
 
     /// Drops every sheet and makes them again from the log, read once up to a place.
@@ -394,6 +389,11 @@ fn joined<T>(done: Result<Result<T, StoreError>, tokio::task::JoinError>) -> Res
     })
 }
 
+/// Takes those that were wanted; the days beside them were read in part only.
+fn pick(made: &mut Vec<Made>, missing: &mut BTreeMap<i64, LocalDay>, batch: &mut Vec<Made>) {
+    batch.extend(made.drain(..).filter(|m| missing.remove(&m.day).is_some()));
+}
+
 /// Unbroken runs of days of one sensor: the first and the last.
 fn runs(days: &BTreeSet<Day>) -> Vec<(SensorId, i64, i64)> {
     let mut runs: Vec<(SensorId, i64, i64)> = Vec::new();
@@ -445,7 +445,7 @@ impl Touched {
 }
 
 fn made(
-    calendar: &Calendar,
+    calendar: Calendar,
     sensor: SensorId,
     yardstick: &Yardstick,
     day: LocalDay,
@@ -454,7 +454,7 @@ fn made(
     Made {
         sensor,
         day: day.number(),
-        with: yardstick.version(calendar, day.from, day.to),
+        with: yardstick.version(&calendar, day.from, day.to),
         body: Some(sheet.encode()),
     }
 }
@@ -473,7 +473,7 @@ impl Work {
     fn take(mut self, rows: &[(Place, Values)]) -> Result<Self, StoreError> {
         for ((at, _), values) in rows {
             let mut done = |day, sheet| {
-                let made = made(&self.calendar, self.sensor, &self.yardstick, day, &sheet);
+                let made = made(self.calendar, self.sensor, &self.yardstick, day, &sheet);
                 self.made.push(made);
             };
             self.folding
@@ -493,7 +493,7 @@ impl Work {
             made: mut all,
         } = self;
         folding.finish(&mut vapour, &mut |day, sheet| {
-            all.push(made(&calendar, sensor, &yardstick, day, &sheet));
+            all.push(made(calendar, sensor, &yardstick, day, &sheet));
         });
         all
     }
@@ -572,7 +572,7 @@ impl Through {
             return;
         };
         let out = &mut self.out;
-        let mut done = |day, sheet| out.add(made(&out.calendar, id, yardstick, day, &sheet));
+        let mut done = |day, sheet| out.add(made(out.calendar, id, yardstick, day, &sheet));
         let pushed = folding.push(at, reading.values, &mut self.vapour, &mut done);
         if pushed.is_err() {
             self.late.note(id, yardstick, at);
@@ -586,7 +586,7 @@ impl Through {
                 continue;
             };
             folding.finish(&mut self.vapour, &mut |day, sheet| {
-                out.add(made(&out.calendar, SensorId(id), &yardstick, day, &sheet));
+                out.add(made(out.calendar, SensorId(id), &yardstick, day, &sheet));
             });
         }
         self.out.send();

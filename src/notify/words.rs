@@ -15,6 +15,9 @@ use crate::{
 /// Keeps a number and its unit on one line.
 pub const NB: char = '\u{a0}';
 
+/// Longer ago than half a year a day without its year could be of either winter. A figure of this project.
+const LONG_AGO_MS: i64 = 182 * 24 * HOUR_MS;
+
 /// How a site wants to read things.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Manner {
@@ -81,6 +84,15 @@ impl Manner {
             local.format("%-d %b"),
             self.clock(at)
         )
+    }
+
+    /// `Wed 25 Nov, 14:05`, and `Wed 25 Nov 2026, 14:05` when that is long ago.
+    pub fn day_long_ago(self, at: Stamp, now: Stamp) -> String {
+        if now.since(at) < LONG_AGO_MS {
+            return self.day_and_clock(at);
+        }
+        let local = self.zone.from_utc_datetime(&at.to_utc().naive_utc());
+        format!("{}, {}", local.format("%a %-d %b %Y"), self.clock(at))
     }
 
     /// `2:10 in the night` for today, else with the day.
@@ -218,6 +230,10 @@ mod tests {
             manner.moment(night, night.plus(48 * HOUR_MS)),
             "Tue 1 Dec, 2:10"
         );
+        for (days, said) in [(181, "Tue 1 Dec, 2:10"), (182, "Tue 1 Dec 2026, 2:10")] {
+            let now = night.plus(days * 24 * HOUR_MS);
+            assert_eq!(manner.day_long_ago(night, now), said, "{days}");
+        }
         let noon = night.plus(11 * HOUR_MS);
         assert_eq!(manner.moment(noon, noon), "13:10");
         assert_eq!(span(59_000), "59\u{a0}seconds");

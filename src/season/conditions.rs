@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     calendar::LocalDay,
-    sheet::{Extreme, Piece, Sheet, Side, Sum},
+    excursion::{Excursion as Joined, Joining},
+    sheet::{Extreme, Sheet, Side, Sum},
     yardstick::{Span, Yardstick, hours, in_use},
 };
 use crate::watch::{Band, Role, Stamp, reading::HOUR_MS};
@@ -211,8 +212,7 @@ pub struct Gathering<'a> {
     out: [i64; 4],
     sure: [i64; 4],
     area: [i64; 4],
-    /// By side: the excursion that may go on.
-    open: [Option<(Stamp, Excursion, i64)>; 4],
+    joining: Joining,
     told: [Told; 4],
     covered: Vec<(Stamp, Stamp)>,
 }
@@ -263,27 +263,22 @@ fn at((value, at): (i32, Stamp)) -> At {
 struct Told {
     count: u32,
     longest_ms: i64,
-    worst: Option<(f64, DateTime<Utc>)>,
-    largest: Vec<(i64, Excursion)>,
+    worst: Option<(i32, Stamp)>,
+    largest: Vec<Joined>,
 }
 
 impl Told {
-    fn add(&mut self, excursion: Excursion, area: i64) {
+    fn add(&mut self, excursion: Joined) {
         self.count += 1;
-        let ms = Stamp::from(excursion.to).since(excursion.from.into());
-        self.longest_ms = self.longest_ms.max(ms);
-        let peak = (excursion.peak.value, excursion.peak.at);
-        let further = self.worst.is_none_or(|(v, _)| match excursion.side {
-            Side::Cold | Side::Dry => peak.0 < v,
-            Side::Warm | Side::Damp => v < peak.0,
-        });
-        if further {
-            self.worst = Some(peak);
+        self.longest_ms = self.longest_ms.max(excursion.ms());
+        let further = |(v, _)| excursion.side.is_further(excursion.peak, v);
+        if self.worst.is_none_or(further) {
+            self.worst = Some((excursion.peak, excursion.peak_at.into()));
         }
         // Of two alike the earlier.
-        let place = self.largest.partition_point(|(a, _)| area <= *a);
+        let place = self.largest.partition_point(|e| excursion.area <= e.area);
         if place < TOLD {
-            self.largest.insert(place, (area, excursion));
+            self.largest.insert(place, excursion);
             self.largest.truncate(TOLD);
         }
     }
@@ -307,7 +302,7 @@ impl<'a> Gathering<'a> {
             out: [0; 4],
             sure: [0; 4],
             area: [0; 4],
-            open: Default::default(),
+            joining: Joining::default(),
             told: Default::default(),
             covered: Vec::new(),
         }
@@ -356,73 +351,25 @@ impl<'a> Gathering<'a> {
                 _ => self.covered.push((from, to)),
             }
         }
-        for piece in &sheet.pieces {
-            self.piece(day, piece);
-        }
+        let told = &mut self.told;
+        self.joining
+            .day(day, sheet, &mut |e| told[e.side as usize].add(e));
     }
 
-    fn piece(&mut self, day: &LocalDay, piece: &Piece) {
-        let since = |ms: u32| day.from.plus(i64::from(ms));
-        let (from, to) = (since(piece.from), since(piece.to));
-        let side = piece.side as usize;
-        // What went on over midnight goes on only if today says so.
-        let open = self.open[side].take();
-        let mut joined = None;
-        if let Some((until, mut before, area)) = open {
-            if piece.from_yesterday && until == from {
-                joined = Some((before, area));
-            } else {
-                before.before_gap |= until != day.from || !self.covers(until);
-                self.told[side].add(before, area);
-            }
+    fn excursion(&self, joined: &Joined) -> Excursion {
+        Excursion {
+            sensor: self.yardstick.name.to_string(),
+            room: self.span(joined.from.into()).room.clone(),
+            side: joined.side,
+            from: joined.from,
+            to: joined.to,
+            hours: thousandths(hours(joined.ms())),
+            peak: at((joined.peak, joined.peak_at.into())),
+            area: thousandths(joined.area_h()),
+            after_gap: joined.after_gap,
+            before_gap: joined.before_gap,
+            crates: Vec::new(),
         }
-        if joined.is_none() && from == to {
-            return;
-        }
-        let peak = at((piece.peak.value, since(piece.peak.at)));
-        let (mut excursion, mut area) = joined.unwrap_or_else(|| {
-            let excursion = Excursion {
-                sensor: self.yardstick.name.to_string(),
-                room: self.span(from).room.clone(),
-                side: piece.side,
-                from: from.to_utc(),
-                to: to.to_utc(),
-                hours: 0.0,
-                peak,
-                area: 0.0,
-                // It began before the period.
-                after_gap: piece.after_gap || piece.from_yesterday,
-                before_gap: false,
-                crates: Vec::new(),
-            };
-            (excursion, 0)
-        });
-        area += piece.area;
-        excursion.to = to.to_utc();
-        excursion.before_gap = piece.before_gap;
-        let ms = to.since(excursion.from.into());
-        excursion.hours = thousandths(hours(ms));
-        excursion.area = thousandths(hours(area) / 1000.0);
-        let further = match piece.side {
-            Side::Cold | Side::Dry => peak.value < excursion.peak.value,
-            Side::Warm | Side::Damp => excursion.peak.value < peak.value,
-        };
-        if further && from < to {
-            excursion.peak = peak;
-        }
-        if piece.into_tomorrow {
-            self.open[side] = Some((to, excursion, area));
-        } else {
-            self.told[side].add(excursion, area);
-        }
-    }
-
-    /// Anything is known from this instant on.
-    fn covers(&self, at: Stamp) -> bool {
-        self.covered
-            .iter()
-            .rev()
-            .any(|(from, to)| *from <= at && at < *to)
     }
 
     fn span(&self, at: Stamp) -> &'a Span {
@@ -431,19 +378,14 @@ impl<'a> Gathering<'a> {
 
     /// What it comes to.
     pub fn finish(mut self) -> SensorWinter {
-        for side in 0..4 {
-            if let Some((until, mut open, area)) = self.open[side].take() {
-                open.before_gap |= until < self.to && !self.covers(until);
-                self.told[side].add(open, area);
-            }
-        }
+        let mut told = std::mem::take(&mut self.told);
+        std::mem::take(&mut self.joining).finish(&mut |e| told[e.side as usize].add(e));
         let (used, out) = in_use(self.yardstick, self.from, self.to);
         let covered: i64 = self.covered.iter().map(|(from, to)| to.since(*from)).sum();
         let last = self.heard.map_or(self.to.plus(-1), |(_, last)| last);
         let span = self.span(last);
         let humid = self.humidity.ms != 0;
         let [t, t_in, rh, rh_in, both, both_in] = self.judged.map(|ms| thousandths(hours(ms)));
-        let told = std::mem::take(&mut self.told);
         let mut excursions = Vec::new();
         let mut side_hours = Vec::with_capacity(4);
         for (side, told) in Side::ALL.into_iter().zip(told) {
@@ -455,9 +397,9 @@ impl<'a> Gathering<'a> {
                 area: thousandths(hours(self.area[i]) / 1000.0),
                 excursions: told.count,
                 longest_h: thousandths(hours(told.longest_ms)),
-                worst: told.worst.map(|(value, at)| At { value, at }),
+                worst: told.worst.map(at),
             });
-            excursions.extend(told.largest.into_iter().map(|(_, e)| e));
+            excursions.extend(told.largest.iter().map(|e| self.excursion(e)));
         }
         let sides: [SideHours; 4] = side_hours.try_into().expect("there are four sides");
         SensorWinter {

@@ -76,17 +76,22 @@ pub struct Compared {
 }
 
 impl Advice {
-    /// Tubers that it would have saved; none where that cannot be said.
-    pub fn saved(&self) -> Option<f64> {
+    /// The two groups that it compares; none where it is of no groups.
+    pub fn compared(&self) -> Option<&Compared> {
         match self {
             Self::Packing(c)
             | Self::Form(c)
             | Self::Room(c)
             | Self::Place(c)
             | Self::Variety(c)
-            | Self::Dug(c) => Some(c.saved),
+            | Self::Dug(c) => Some(c),
             Self::ColderPlace { .. } | Self::OutsideBand { .. } | Self::Pattern(_) => None,
         }
+    }
+
+    /// Tubers that it would have saved; none where that cannot be said.
+    pub fn saved(&self) -> Option<f64> {
+        self.compared().map(|c| c.saved)
     }
 }
 
@@ -127,7 +132,7 @@ fn of_breakdown(breakdown: &Breakdown) -> Vec<Advice> {
 }
 
 /// Whether a difference is more than chance, of enough crates, and of tubers that had the same time to be
-/// lost in. A variety often fills one crate; there 20 tubers will do, and crates are counted where both
+/// lost in and mostly others. A variety often fills one crate; there 20 tubers will do, and crates are counted where both
 /// sides have three. That all the rest lost more than a group says no more than that some group in it did.
 fn holds(dimension: Dimension, difference: &Difference) -> bool {
     let enough = |side: &Side| match dimension {
@@ -136,7 +141,7 @@ fn holds(dimension: Dimension, difference: &Difference) -> bool {
     };
     let by_crate = difference.by_crate || dimension == Dimension::Variety;
     difference.excludes_none
-        && difference.alike_stay
+        && difference.is_fair()
         && by_crate
         && enough(&difference.a)
         && enough(&difference.b)

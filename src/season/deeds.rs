@@ -129,8 +129,8 @@ pub fn deeds(
     let mut fold = Fold {
         calendar,
         from,
-        first: day(calendar, from),
-        last: day(calendar, to.plus(-1)),
+        first: day(*calendar, from),
+        last: day(*calendar, to.plus(-1)),
         crates: BTreeMap::new(),
         codes: BTreeMap::new(),
         lots: BTreeMap::new(),
@@ -166,7 +166,7 @@ pub fn deeds(
     told
 }
 
-fn day(calendar: &Calendar, at: Stamp) -> NaiveDate {
+fn day(calendar: Calendar, at: Stamp) -> NaiveDate {
     calendar.wall(at).date()
 }
 
@@ -177,13 +177,13 @@ impl Fold<'_> {
         if matches!(stage, Stage::Waking | Stage::Empty) {
             let there = self.crates.iter().filter(|(_, c)| key(&c.room) == room);
             let there: Vec<CrateId> = there.map(|(id, _)| *id).collect();
-            let on = day(self.calendar, at);
+            let on = day(*self.calendar, at);
             for id in there {
                 self.end(id, on);
             }
             self.restless.insert(room);
         } else if self.restless.remove(&room) {
-            let on = day(self.calendar, at);
+            let on = day(*self.calendar, at);
             for krate in self.crates.values_mut() {
                 if key(&krate.room) == room && 0 < krate.tubers && !krate.woken {
                     krate.stay.get_or_insert_with(|| Stay::of(on));
@@ -195,7 +195,7 @@ impl Fold<'_> {
     /// What was taken back, and the taking back, change what stands where and count for nothing else: a
     /// crate that came by a mistake may have been used by others since.
     fn entry(&mut self, entry: &Entry, at: Stamp, counts: bool) {
-        let on = day(self.calendar, at);
+        let on = day(*self.calendar, at);
         // Crates it is about, and rooms in which they stood before and after.
         let mut about: BTreeMap<CrateId, BTreeSet<String>> = BTreeMap::new();
         for change in &entry.changes {

@@ -6,8 +6,9 @@ use serde::{Deserialize, Serialize};
 use super::{
     calendar::LocalDay,
     sheet::{Extreme, Piece, Sheet, Side},
+    yardstick::hours,
 };
-use crate::watch::{Stamp, reading::HOUR_MS};
+use crate::watch::Stamp;
 
 /// The longest unbroken stretch on one side outside the band, by one sensor.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -38,7 +39,7 @@ impl Excursion {
 
     /// Kelvin or points of humidity beyond the limit, times hours.
     pub fn area_h(&self) -> f64 {
-        self.area as f64 / 1000.0 / HOUR_MS as f64
+        hours(self.area) / 1000.0
     }
 }
 

@@ -126,7 +126,9 @@ fn ranks(values: impl Iterator<Item = f64>) -> Vec<f64> {
     for alike in order.chunk_by(|a, b| values[*a].total_cmp(&values[*b]).is_eq()) {
         let first = order.partition_point(|i| values[*i].total_cmp(&values[alike[0]]).is_lt());
         let rank = f64::midpoint(first as f64 + 1.0, (first + alike.len()) as f64);
-        alike.iter().for_each(|i| ranks[*i] = rank);
+        for i in alike {
+            ranks[*i] = rank;
+        }
     }
     ranks
 }

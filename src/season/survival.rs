@@ -17,6 +17,7 @@ use crate::stock::{Finding, ledger::Entry};
 
 mod compare;
 mod fold;
+mod tally;
 #[cfg(test)]
 mod tests;
 
@@ -251,6 +252,18 @@ pub struct Difference {
     pub excludes_none: bool,
     /// Whether tubers of both had about the same time to be lost in ([`ALIKE_STAY`]).
     pub alike_stay: bool,
+    /// Tubers that were on both sides, one after the other.
+    pub on_both: u64,
+}
+
+impl Difference {
+    /// Whether the two can be held against each other: tubers of both had about the same time to be lost
+    /// in, and no more than half of the smaller side was on the other as well. What all went from one
+    /// room to the next was lost in the later one in part for what it met in the earlier. Half is a
+    /// figure of this project.
+    pub fn is_fair(&self) -> bool {
+        self.alike_stay && self.on_both * 2 <= self.a.at_risk.min(self.b.at_risk)
+    }
 }
 
 /// One side of a comparison.

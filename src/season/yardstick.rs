@@ -210,14 +210,13 @@ impl Yardsticks {
         let forces = forces(acts);
         let mut all = BTreeMap::new();
         for sensor in forces.iter().flat_map(|f| &f.settings.sensors) {
-            if !all.contains_key(&sensor.id) {
-                let yardstick = Yardstick {
+            all.entry(sensor.id).or_insert_with(|| {
+                Arc::new(Yardstick {
                     name: sensor.name.clone(),
                     spans: spans(&forces, sensor.id),
                     corrections: own(corrections, &sensor.name),
-                };
-                all.insert(sensor.id, Arc::new(yardstick));
-            }
+                })
+            });
         }
         Self(all)
     }

@@ -104,6 +104,7 @@ pub struct Store {
     read: SqlitePool,
     stock: Kept<Stock>,
     visits: Kept<Visits>,
+    sums: Arc<tokio::sync::Mutex<()>>,
 }
 
 /// Something worked out from the stock, kept until the stock changes.
@@ -195,6 +196,7 @@ impl Store {
             read,
             stock: Kept::default(),
             visits: Kept::default(),
+            sums: Arc::default(),
         })
     }
 

@@ -2,6 +2,8 @@
 //!
 //! They are derived. Readings and acts are the truth, and `engine::sums` makes sheets of them.
 
+use tokio::sync::MutexGuard;
+
 use super::{Store, StoreError, Tx};
 use crate::{
     season::{sheet::Sheet, yardstick::Yardsticks},
@@ -45,6 +47,11 @@ pub struct Packed {
 pub type Place = (Stamp, i64);
 
 impl Store {
+    /// Waits until nobody else in this program makes sheets.
+    pub async fn turn(&self) -> MutexGuard<'_, ()> {
+        self.sums.lock().await
+    }
+
     /// What every sensor was held against, and when, by the log.
     pub async fn yardsticks(&self) -> Result<Yardsticks, StoreError> {
         let rows = sqlx::query!(

@@ -108,6 +108,11 @@ fn sensor(s: &SensorNow) -> Value {
         "temperature_c": t,
         "humidity_pct": rh,
         "dew_point_c": dew_point,
+        // What it says itself, where that is corrected.
+        "said": {
+            "temperature_c": s.said.temperature,
+            "humidity_pct": s.said.humidity,
+        },
         "battery_pct": s.battery_pct,
     })
 }

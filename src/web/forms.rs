@@ -5,6 +5,7 @@
 use askama::Template;
 
 use super::{
+    compare::Sent,
     html::{Alert, Frame, Seen, Tab, Tone},
     stock::form::Fields,
 };
@@ -283,6 +284,71 @@ pub struct ToldMessage {
     pub state: String,
     /// Not delivered yet, or given up.
     pub open: bool,
+}
+
+/// One sensor, what it is off by, and the forms for finding out.
+#[derive(Debug, Clone, Template)]
+#[template(path = "compare.html", config = "src/web/askama.toml")]
+pub struct ComparePage {
+    /// What stands around the page.
+    pub frame: Frame,
+    /// Its name.
+    pub name: String,
+    /// Its room.
+    pub room: String,
+    /// What it says now, and what is made of it.
+    pub says: Vec<String>,
+    /// What is added at present, as a sentence.
+    pub holds: String,
+    /// When it was last compared: "10 Jan".
+    pub checked: Option<String>,
+    /// Ways of comparing: words, address, whether it is chosen.
+    pub ways: Vec<(&'static str, String, bool)>,
+    /// The chosen one; empty when none is.
+    pub way: &'static str,
+    /// Word, name with its humidity, whether it is chosen.
+    pub salts: Vec<(&'static str, String, bool)>,
+    /// "F" or "C".
+    pub letter: &'static str,
+    /// It says humidity too.
+    pub humid: bool,
+    /// "9.0 F or 20 points of humidity".
+    pub most: String,
+    /// Why what was filled in is not entered.
+    pub fault: Option<String>,
+    /// Why a correction is not taken back, and which: its beginning.
+    pub fault_back: Option<(String, String)>,
+    /// Every correction, the newest first.
+    pub entered: Vec<Entered>,
+    /// What was filled in.
+    pub sent: Sent,
+}
+
+impl ComparePage {
+    /// Why this one was not taken back.
+    fn not_back(&self, begins: &str) -> Option<&str> {
+        let (which, why) = self.fault_back.as_ref()?;
+        (which == begins).then_some(why.as_str())
+    }
+}
+
+/// One correction as it was entered.
+#[derive(Debug, Clone)]
+pub struct Entered {
+    /// "−0.7 F, +2.5 points", "nothing".
+    pub what: String,
+    /// Its beginning: "10 Jan, 14:00".
+    pub from: String,
+    /// "holds now", "until 12 Jan, 8:00".
+    pub fate: String,
+    /// No later entry took its place.
+    pub stands: bool,
+    /// "Odile, 12 Jan, 8:15".
+    pub who_when: String,
+    /// Why.
+    pub why: String,
+    /// It can be taken back: its beginning as the form sends it.
+    pub begins: Option<String>,
 }
 
 /// What another limit would have told.

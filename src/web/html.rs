@@ -514,6 +514,12 @@ pub struct Sensor {
     pub advice: Option<String>,
     /// "49.8 F, 80 %".
     pub reading: String,
+    /// What it says itself, where it is corrected.
+    pub corrected: Option<String>,
+    /// When it was last compared: "10 Jan".
+    pub checked: Option<String>,
+    /// Where it is compared.
+    pub compare: String,
     /// "2 minutes ago".
     pub heard: String,
     /// "every 5 min".

@@ -5,6 +5,7 @@ pub mod acts;
 pub mod alert;
 pub mod api;
 pub mod chart;
+pub mod compare;
 pub mod feed;
 pub mod figures;
 pub mod forms;
@@ -54,7 +55,7 @@ use self::{
 };
 use crate::{
     clock::Clock,
-    engine::Status,
+    engine::{Status, account::Accounts},
     inbox::{Board, Inbox},
     notify::words::Manner,
     problem::Problem,
@@ -89,6 +90,8 @@ pub struct Site {
     pub access: Arc<Access>,
     /// Who is told, and by which channels.
     pub told: Arc<Told>,
+    /// Accounts of winters that were made.
+    pub accounts: Accounts,
     /// One look back at a time.
     pub looking: Arc<Semaphore>,
 }
@@ -135,6 +138,14 @@ pub fn router(site: Site) -> Router {
             post(acts::stage).get(async || Redirect::to("/")),
         )
         .route("/sensors", get(sensors::sensors))
+        .route(
+            "/sensors/compare",
+            get(compare::compare).post(compare::enter),
+        )
+        .route(
+            "/api/sensors/{name}/corrections",
+            get(compare::list).post(compare::post),
+        )
         .route("/events", get(events))
         .route("/static/{*path}", get(file))
         .route("/api/status", get(api::status))
@@ -145,6 +156,7 @@ pub fn router(site: Site) -> Router {
         .route("/healthz", get(async || "alive\n"))
         .route("/readyz", get(api::ready))
         .merge(stock::routes())
+        .merge(winter::page::routes())
         .merge(access::routes())
         .fallback(pages::nothing_here)
         .with_state(site)

@@ -440,7 +440,7 @@ pub async fn alerts(
         Earlier {
             tone: view::tone(a.priority),
             priority: view::tone(a.priority).word().to_owned(),
-            when: manner.day_and_clock(raised_at),
+            when: manner.day_long_ago(raised_at, now),
             headline: words.headline,
             href: super::alert::href(&a.occurrence),
             lasted: a.ended_at.map_or_else(String::new, |end| {
@@ -463,8 +463,8 @@ pub async fn alerts(
             .into_iter()
             .filter(|o| 60_000 <= o.to.since(o.from))
             .map(|o| Off {
-                from: manner.day_and_clock(o.from),
-                to: manner.day_and_clock(o.to),
+                from: manner.day_long_ago(o.from, now),
+                to: manner.day_long_ago(o.to, now),
                 lasted: span_exact(o.to.since(o.from)),
             })
             .collect(),

@@ -8,7 +8,7 @@ use axum::{
 };
 
 use super::{
-    Site,
+    Site, compare,
     html::{Refused, Sensor, SensorsPage, Source, Tab, Tone, Unknown},
     pages::{Failed, last_values, path_of, render, sentence},
     view,
@@ -17,7 +17,7 @@ use crate::{
     engine::Status,
     notify::words::{ago, count, percent, span, thousands},
     store::sources::{RefusedLine, Tally},
-    watch::{Arrives, Role, SensorName, SensorNow, Stamp},
+    watch::{Arrives, Correction, Role, SensorName, SensorNow, Stamp},
 };
 
 /// Refused lines looked at, and shown of each source.
@@ -33,6 +33,7 @@ pub async fn sensors(
     let failed = || Failed::store(&site);
     let tallies = site.store.tallies().await.map_err(failed())?;
     let refused = site.store.refused(REFUSED_READ).await.map_err(failed())?;
+    let corrections = site.store.corrections().await.map_err(failed())?;
     let odd = site.store.odd_clocks().await.map_err(failed())?;
     let now = site.clock.now();
     let sensors: Vec<Sensor> = status
@@ -50,6 +51,7 @@ pub async fn sensors(
             sensor(
                 &site,
                 s,
+                &corrections,
                 wrong,
                 now,
                 &own.iter().map(|t| t.source.as_str()).collect::<Vec<_>>(),
@@ -95,6 +97,7 @@ pub async fn sensors(
 fn sensor(
     site: &Site,
     s: &SensorNow,
+    corrections: &[Correction],
     clock_wrong: bool,
     now: Stamp,
     sources: &[&str],
@@ -152,6 +155,9 @@ fn sensor(
             _ => advice.map(str::to_owned),
         },
         reading: last_values(site, s),
+        corrected: compare::in_short(s, corrections, site.manner, now),
+        checked: compare::last_compared(s, corrections, site.manner, now),
+        compare: compare::href(s.settings.name.as_str()),
         heard: s
             .heard_at
             .map_or_else(|| "never".to_owned(), |at| ago(at, now)),

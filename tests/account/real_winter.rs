@@ -120,7 +120,7 @@ fn thinned(readings: &Readings) -> Readings {
 
 fn sensor(id: u32, name: &str) -> SensorSettings {
     SensorSettings {
-        id: SensorId(id.into()),
+        id: SensorId(id),
         name: SensorName::new(name).unwrap(),
         room: "store".into(),
         role: Role::Air,
@@ -332,6 +332,10 @@ impl Comparison {
         }
     }
 
+    #[allow(
+        clippy::needless_pass_by_value,
+        reason = "both are made for the comparison"
+    )]
     fn same<T: PartialEq + std::fmt::Debug>(&mut self, what: &str, ours: T, theirs: T) {
         self.compared += 1;
         if ours != theirs {

@@ -21,7 +21,9 @@ use overwinter::{
 use proptest::{prelude::*, test_runner::Config};
 
 /// 22:00 of the day before the clocks are put back in Berlin.
-const START: i64 = 1_792_872_000_000 - 2 * HOUR_MS;
+const START: i64 = 1_792_872_000_000;
+/// Hours from then to the midnights after it.
+const MIDNIGHTS: [i64; 4] = [2, 27, 51, 75];
 const NAMES: [&str; 3] = ["north", "south", "probe"];
 
 fn settings(ids: &[SensorId], low_c: f64) -> Act {
@@ -82,20 +84,23 @@ fn values() -> impl Strategy<Value = Values> {
     })
 }
 
-fn step() -> impl Strategy<Value = Step> {
+fn said() -> impl Strategy<Value = Vec<(usize, i64, Values)>> {
     // Instants are few, so that parts and repeats come.
     let instant = prop_oneof![
         3 => (0..240i64).prop_map(|n| n * 20 * MINUTE_MS),
-        1 => (0..4i64).prop_map(|n| 2 * HOUR_MS + n * 24 * HOUR_MS),
+        1 => prop::sample::select(MIDNIGHTS.to_vec()).prop_map(|n| n * HOUR_MS),
         1 => 0..80 * HOUR_MS,
     ];
-    let said = prop::collection::vec((0..3usize, instant, values()), 1..60);
-    let ordered = said.clone().prop_map(|mut said| {
+    prop::collection::vec((0..3usize, instant, values()), 1..60)
+}
+
+fn step() -> impl Strategy<Value = Step> {
+    let ordered = said().prop_map(|mut said| {
         said.sort_by_key(|s| s.1);
         said
     });
     prop_oneof![
-        3 => said.prop_map(Step::Said),
+        3 => said().prop_map(Step::Said),
         6 => ordered.prop_map(Step::Said),
         1 => prop::sample::select(vec![Stage::Empty, Stage::Storing, Stage::Curing]).prop_map(Step::Stage),
         1 => (0..3usize, any::<bool>()).prop_map(|(s, out)| Step::Service(s, out)),
@@ -112,7 +117,7 @@ struct Log {
     tail: Tail,
     /// Acts are stamped one after the other, over the days that are read.
     acts: i64,
-    _folder: tempfile::TempDir,
+    folder: tempfile::TempDir,
 }
 
 impl Log {
@@ -128,7 +133,7 @@ impl Log {
             seq: 1,
             tail: Tail::default(),
             acts: START,
-            _folder: folder,
+            folder,
             ids,
         };
         let first = settings(&log.ids, 5.0);
@@ -306,8 +311,8 @@ async fn what_comes_late_touches_its_days_and_no_others() {
     let late = sum_up(&log.store, &calendar).await.unwrap();
     assert!(!late.rebuilt);
     assert_eq!((late.readings, late.sheets), (10, 1));
-    // At midnight, and held over it.
-    log.say(&[course(1, 72 * 9 + 6, 1), course(1, 72 * 12 + 5, 1)].concat())
+    // At midnight, and held over it: midnights are an hour later since the night.
+    log.say(&[course(1, 72 * 9 + 9, 1), course(1, 72 * 12 + 8, 1)].concat())
         .await;
     let late = sum_up(&log.store, &calendar).await.unwrap();
     assert_eq!((late.readings, late.sheets), (2, 4));
@@ -335,10 +340,32 @@ async fn two_at_once_end_with_the_same_sheets() {
         sum_up_again(&log.store, &calendar),
         sum_up(&log.store, &calendar)
     );
+    assert_eq!(one.unwrap().readings, 72 * 90);
+    assert_eq!(
+        other.unwrap().readings,
+        0,
+        "it waited, and nothing was left to do"
+    );
+    assert_eq!(log.kept().await, log.plain(calendar).await);
+    log.store.close().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn two_programs_at_once_end_with_the_same_sheets() {
+    let calendar = Calendar::new(Berlin);
+    let mut log = Log::new().await;
+    log.say(&course(0, 0, 72 * 90)).await;
+    let beside = Store::open(&log.folder.path().join("sums.db"))
+        .await
+        .unwrap();
+    let (one, other) = tokio::join!(
+        sum_up_again(&log.store, &calendar),
+        sum_up_again(&beside, &calendar)
+    );
     one.unwrap();
     other.unwrap();
-    sum_up(&log.store, &calendar).await.unwrap();
     assert_eq!(log.kept().await, log.plain(calendar).await);
+    beside.close().await;
     log.store.close().await;
 }
 

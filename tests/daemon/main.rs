@@ -4,6 +4,7 @@
 mod account;
 mod bring;
 mod clocks;
+mod compared;
 mod crates;
 mod farm;
 mod files;

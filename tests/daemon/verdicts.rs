@@ -133,6 +133,7 @@ async fn a_recorder_that_is_gone_is_told() {
             config.listen,
         )),
         told: Arc::default(),
+        accounts: overwinter::engine::account::Accounts::default(),
         looking: Arc::new(tokio::sync::Semaphore::new(1)),
     };
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();

@@ -4,14 +4,11 @@ use serde_json::Value;
 
 use super::{Copy, Data, Found, program, year, zone};
 use crate::{
-    cli::{
-        Failure,
-        winter::{Opened, bytes},
-    },
+    cli::{Failure, winter::Opened},
     config::Config,
     season::period::Period,
     watch::Stamp,
-    web::winter::data,
+    web::winter::{data, page::bytes},
 };
 
 /// Times of giving out that are named.

@@ -286,9 +286,9 @@ fn hours_outside_are_those_of_covered_bins() {
         lived.cold_h
     );
     let out = apart::outside(&cellar, &[bands("cellar")], (START, end));
-    let hours = |s: apart::Sides| [s.cold_h, s.warm_h, s.dry_h, s.damp_h].map(f64::round);
-    assert_eq!(hours(out.out), [1.0, 1.0, 1.0, 1.0]);
-    assert_eq!(hours(out.sure), [1.0, 1.0, 1.0, 0.0]);
+    let hours = |s: apart::Sides| [s.cold_h, s.warm_h, s.dry_h, s.damp_h].map(|h| h.round() as i64);
+    assert_eq!(hours(out.out), [1, 1, 1, 1]);
+    assert_eq!(hours(out.sure), [1, 1, 1, 0]);
     assert!((out.cold() - 1.0 / 95.0).abs() < 1e-9);
     let none = apart::outside(&cellar, &[], (START, end));
     assert!(none.judged_h.abs() < 1e-9 && none.cold().abs() < 1e-9);

@@ -5,7 +5,8 @@ use std::{cmp::Ordering, collections::BTreeMap};
 use super::{
     ALIKE_STAY, Breakdown, ByCrate, CONFIDENCE, Came, CrateLoss, Difference, Dimension, FEW_CRATES,
     FEW_TUBERS, Group, Losses, Name, Side,
-    fold::{Fold, Key, Stratum, Tally},
+    fold::Fold,
+    tally::{Key, Stratum, Tally},
 };
 use crate::{
     season::proportion::{design_effect, newcombe, pooled_design_effect, wilson},
@@ -238,25 +239,25 @@ fn differences(
         .zip(all)
         .filter(|(group, counts)| group.name.is_said() && FEW_TUBERS <= counts.at_risk)
         .collect();
-    let mut pairs: Vec<(&Name, &Counts, Name, Counts)> = Vec::new();
+    let mut pairs: Vec<(&Counted<'_>, &Counts, Option<&Counted<'_>>, Counts)> = Vec::new();
     // Two groups are each other's rest, unless something was not said.
     if dimension.pairwise() || (fit.len() == 2 && groups.len() == 2) {
         for (nth, (a, counts)) in fit.iter().enumerate() {
             for (b, others) in &fit[nth + 1..] {
                 let others = Counts::of(others.clusters.clone(), others.days);
-                pairs.push((&a.name, counts, b.name.clone(), others));
+                pairs.push((a, counts, Some(b), others));
             }
         }
     } else {
         for (a, counts) in &fit {
             let rest = rest(groups, a.stratum);
             if FEW_TUBERS <= rest.at_risk {
-                pairs.push((&a.name, counts, Name::Rest, rest));
+                pairs.push((a, counts, None, rest));
             }
         }
     }
     let confidence = 1.0 - (1.0 - CONFIDENCE) / pairs.len().max(1) as f64;
-    let compared = |(a, one, b, other): (&Name, &Counts, Name, Counts)| {
+    let compared = |(a, one, b, other): (&Counted<'_>, &Counts, Option<&Counted<'_>>, Counts)| {
         let (x, y) = (one.effective(pooled), other.effective(pooled));
         let by_crate = x.is_some() && y.is_some();
         let numbers = |counts: &Counts, effective: Option<(Option<f64>, f64)>| {
@@ -266,17 +267,32 @@ fn differences(
         let interval = newcombe(numbers(one, x), numbers(&other, y), confidence);
         let (stay, beside) = (one.stay_days(), other.stay_days());
         Difference {
-            a: one.side(a),
-            b: other.side(&b),
+            a: one.side(&a.name),
+            b: other.side(b.map_or(&Name::Rest, |b| &b.name)),
             difference: one.share() - other.share(),
             interval,
             confidence,
             by_crate,
             excludes_none: 0.0 < interval.low || interval.high < 0.0,
             alike_stay: stay <= beside * ALIKE_STAY && beside <= stay * ALIKE_STAY,
+            on_both: on_both_sides(groups, a, b),
         }
     };
     pairs.into_iter().map(compared).collect()
+}
+
+/// How many tubers were in a group and in another as well, or in any other.
+fn on_both_sides(groups: &[Counted<'_>], a: &Counted<'_>, b: Option<&Counted<'_>>) -> u64 {
+    let left = |from: &Counted<'_>, to: &Counted<'_>| -> u64 {
+        (from.cells.values())
+            .filter_map(|tally| tally.left.get(&to.stratum))
+            .sum()
+    };
+    (groups.iter())
+        .filter(|other| other.stratum != a.stratum)
+        .filter(|other| b.is_none_or(|b| b.stratum == other.stratum))
+        .map(|other| left(a, other) + left(other, a))
+        .sum()
 }
 
 /// All groups but one. A tuber that went from one of them to another counts where it ended, one that went

@@ -8,11 +8,14 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use chrono::{DateTime, NaiveDate, Utc};
 
-use super::{Name, Out};
+use super::{
+    Name,
+    tally::{Held, In, Key, Stratum, Tally},
+};
 use crate::{
     season::period::Period,
     stock::{
-        CrateCode, Finding, Form,
+        CrateCode, Form,
         ledger::{Account, Change, Crate, CrateId, Deed, Entry, EntryId, Lot, LotId},
         place::Place,
     },
@@ -21,112 +24,8 @@ use crate::{
 /// In how many ways the stock is divided: the seven dimensions, and once not at all.
 const WAYS: usize = 8;
 
-/// What makes tubers of one stratum; the order is that in which strata are shown.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Key {
-    All,
-    Packing(String),
-    Variety(String),
-    Room(String),
-    Place(String, Place),
-    Dug(Option<NaiveDate>),
-    Divided(bool),
-    Crate(CrateId),
-}
-
-/// A stratum: a number given out in the order in which they were met.
-pub(super) type Stratum = usize;
-
-/// What became of the tubers of one crate in one stratum.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Tally {
-    pub(super) lost: BTreeMap<Finding, u64>,
-    pub(super) planted: u64,
-    pub(super) sold: u64,
-    pub(super) given: u64,
-    pub(super) divided: u64,
-    pub(super) corrected: u64,
-    pub(super) standing: u64,
-    pub(super) unseen: u64,
-    /// Into which other strata of the same way; less what came back.
-    pub(super) left: BTreeMap<Stratum, u64>,
-    /// Tubers times days; lost ones as if they had stayed to the end.
-    pub(super) days: i64,
-}
-
-impl Tally {
-    pub(super) fn lost(&self) -> u64 {
-        self.lost.values().sum()
-    }
-
-    /// All that did not go to another stratum.
-    pub(super) fn ended(&self) -> u64 {
-        let went = self.planted + self.sold + self.given + self.divided + self.corrected;
-        self.lost() + went + self.standing
-    }
-
-    pub(super) fn at_risk(&self) -> u64 {
-        self.ended() + self.left.values().sum::<u64>()
-    }
-
-    pub(super) fn add(&mut self, other: &Self) {
-        for (finding, lost) in &other.lost {
-            *self.lost.entry(*finding).or_default() += lost;
-        }
-        for (to, left) in &other.left {
-            *self.left.entry(*to).or_default() += left;
-        }
-        self.planted += other.planted;
-        self.sold += other.sold;
-        self.given += other.given;
-        self.divided += other.divided;
-        self.corrected += other.corrected;
-        self.standing += other.standing;
-        self.unseen += other.unseen;
-        self.days += other.days;
-    }
-
-    pub(super) fn out(&self) -> Out {
-        Out {
-            planted: self.planted,
-            sold: self.sold,
-            given: self.given,
-            divided: self.divided,
-            corrected: self.corrected,
-            elsewhere: self.left.values().sum(),
-            standing: self.standing,
-            unseen: self.unseen,
-        }
-    }
-
-    fn outcome(&mut self, account: Account) -> &mut u64 {
-        match account {
-            Account::Culled(finding) => self.lost.entry(finding).or_default(),
-            Account::Planted => &mut self.planted,
-            Account::Sold => &mut self.sold,
-            Account::Given => &mut self.given,
-            Account::Divided => &mut self.divided,
-            // A list that speaks of fewer does not say where they are.
-            Account::Corrected | Account::Listed | Account::Lifted | Account::Lot => {
-                &mut self.corrected
-            }
-        }
-    }
-}
-
 /// A crate in a stratum.
 type Cell = (Stratum, CrateId);
-
-/// A crate as it was last described.
-#[derive(Debug, Clone)]
-pub(super) struct Held {
-    pub(super) code: CrateCode,
-    pub(super) room: String,
-    pub(super) place: String,
-    pub(super) packing: String,
-    /// Varieties that lay in it, folded.
-    pub(super) varieties: BTreeSet<String>,
-}
 
 /// A lot as the fold knows it.
 #[derive(Debug, Clone)]
@@ -141,16 +40,6 @@ struct Piece {
     debt: u64,
     seen: bool,
     strata: [Stratum; WAYS],
-}
-
-/// Tubers that came into store, by how.
-#[derive(Debug, Clone, Copy, Default)]
-pub(super) struct In {
-    pub(super) stood: i64,
-    pub(super) lifted: u64,
-    pub(super) listed: u64,
-    pub(super) divided: u64,
-    pub(super) corrected: u64,
 }
 
 /// What the ledger comes to.
@@ -286,26 +175,37 @@ impl Fold {
         });
         // An entry that was taken back may have changed the rest: only what this one changed counts.
         let changed = |of: fn(&Crate) -> &str| before.is_none_or(|b| of(b) != of(after));
-        if changed(|c| &c.room) {
+        let (room, place, packing) = (
+            changed(|c| &c.room),
+            changed(|c| &c.place),
+            changed(|c| &c.packing),
+        );
+        // Most changes of a crate are steps on its way from the field.
+        if !room && !place && !packing {
+            return;
+        }
+        if room {
             held.room.clone_from(&after.room);
         }
-        if changed(|c| &c.place) {
+        if place {
             held.place.clone_from(&after.place);
         }
-        if changed(|c| &c.packing) {
+        if packing {
             held.packing.clone_from(&after.packing);
         }
-        let (room, packing) = (held.room.trim().to_owned(), held.packing.trim().to_owned());
-        let (key, name) = place_key(&room, &held.place);
-        let moved = changed(|c| &c.room) || changed(|c| &c.place);
-        self.spell(key, name, moved && when.is_some());
-        let said = changed(|c| &c.packing) && when.is_some();
-        self.spell(Key::Packing(folded(&packing)), Name::text(&packing), said);
-        let said = changed(|c| &c.room) && when.is_some();
-        self.spell(Key::Room(folded(&room)), Name::text(&room), said);
+        let held = held.clone();
+        let counts = when.is_some();
+        let (key, name) = place_key(&held.room, &held.place);
+        self.spell(key, name, (room || place) && counts);
+        let key = Key::Packing(folded(&held.packing));
+        self.spell(key, Name::text(&held.packing), packing && counts);
+        let key = Key::Room(folded(&held.room));
+        self.spell(key, Name::text(&held.room), room && counts);
         if let Some(when) = when {
             let lots = self.within.get(&id).cloned().unwrap_or_default();
-            lots.into_iter().for_each(|lot| self.settle(lot, when));
+            for lot in lots {
+                self.settle(lot, when);
+            }
         }
     }
 
@@ -550,8 +450,9 @@ impl Fold {
                 self.away(id, *key, again);
             }
             // The lot may have gone back meanwhile to where they had left.
-            now.into_iter()
-                .for_each(|stratum| self.back(id, stratum, back));
+            for stratum in now {
+                self.back(id, stratum, back);
+            }
             if gone.count != 0 {
                 self.vanished.entry(id).or_default().push(gone);
             }
@@ -654,14 +555,13 @@ impl Fold {
 
     fn looked(&mut self, deed: &Deed) {
         let saw: Vec<LotId> = match deed {
-            Deed::Looked { lot: Some(lot), .. } => vec![*lot],
+            Deed::Looked { lot: Some(lot), .. } | Deed::Culled { lot, .. } => vec![*lot],
             Deed::Looked { krate, .. } => {
                 let id = self.codes.get(krate);
                 id.and_then(|id| self.within.get(id))
                     .cloned()
                     .unwrap_or_default()
             }
-            Deed::Culled { lot, .. } => vec![*lot],
             _ => return,
         };
         self.kept = true;

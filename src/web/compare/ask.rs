@@ -185,8 +185,11 @@ pub(super) fn found(sent: &Sent, manner: Manner, air_c: Option<f64>) -> Result<F
         Way::Ice => {
             let read = degrees(&sent.t_read, "What it said in the ice", manner.unit)?;
             Ok(Found {
-                temperature_mk: Some(-thousandths(read)),
-                why: with_note(format!("in melting ice it said {}", manner.temperature(read))),
+                temperature_mk: Some(thousandths(-read)),
+                why: with_note(format!(
+                    "in melting ice it said {}",
+                    manner.temperature(read)
+                )),
                 ..Found::default()
             })
         }
@@ -194,7 +197,10 @@ pub(super) fn found(sent: &Sent, manner: Manner, air_c: Option<f64>) -> Result<F
             let salt = Salt::parse(&sent.salt).ok_or("Choose the salt.".to_owned())?;
             let read = points(&sent.rh_read, "What it said over the salt")?;
             let at_c = if empty(&sent.t_read) {
-                air_c.ok_or("Write how warm it was over the salt; the sensor itself has said nothing yet.".to_owned())?
+                air_c.ok_or(
+                    "Write how warm it was over the salt; the sensor itself has said nothing yet."
+                        .to_owned(),
+                )?
             } else {
                 degrees(&sent.t_read, "How warm it was", manner.unit)?
             };
@@ -207,7 +213,7 @@ pub(super) fn found(sent: &Sent, manner: Manner, air_c: Option<f64>) -> Result<F
             }
             let known = salt.humidity_pct(at_c);
             Ok(Found {
-                humidity_mpct: Some(thousandths(known) - thousandths(read)),
+                humidity_mpct: Some(thousandths(known - read)),
                 why: with_note(format!(
                     "over {} at {} ({known:.1} %) it said {read:.1} %",
                     salt.as_str().replace('-', " "),
@@ -256,8 +262,10 @@ pub(super) fn found(sent: &Sent, manner: Manner, air_c: Option<f64>) -> Result<F
                 found.temperature_mk = Some(thousandths(kelvin));
             }
             if !empty(&sent.rh_off) {
-                found.humidity_mpct =
-                    Some(thousandths(points(&sent.rh_off, "The difference in humidity")?));
+                found.humidity_mpct = Some(thousandths(points(
+                    &sent.rh_off,
+                    "The difference in humidity",
+                )?));
             }
             found.anything()
         }
@@ -273,22 +281,13 @@ impl Found {
     }
 
     /// What is to be entered: the quantity that was not compared stays as it is. Where it changes later
-    /// on, that would be undone by what begins then, so both have to be said.
-    pub(super) fn complete(
-        &self,
-        from: Stamp,
-        offsets: &Offsets,
-        manner: Manner,
-    ) -> Result<Offset, String> {
+    /// on, that would be undone by what begins then, so both have to be said; tells when that is.
+    pub(super) fn complete(&self, from: Stamp, offsets: &Offsets) -> Result<Offset, Stamp> {
         let before = offsets.at(from);
         let later = offsets.all().iter().find(|o| from < o.from);
         let partly = self.temperature_mk.is_none() || self.humidity_mpct.is_none();
         if let (true, Some(later)) = (partly, later) {
-            return Err(format!(
-                "Another correction begins later, on {}, and says nothing of this. Choose the way \u{201c}{}\u{201d} and fill in both temperature and humidity; then enter this one again from that day on.",
-                manner.day_and_clock(later.from),
-                Way::Difference.words()
-            ));
+            return Err(later.from);
         }
         Ok(Offset {
             from,
@@ -426,7 +425,11 @@ mod tests {
         let found = found(&both, US, None).unwrap();
         assert_eq!(found.temperature_mk, Some(-500));
         assert_eq!(found.humidity_mpct, Some(2500));
-        assert!(found.why.starts_with("beside the calibrated one: it said 50.0"));
+        assert!(
+            found
+                .why
+                .starts_with("beside the calibrated one: it said 50.0")
+        );
     }
 
     #[test]
@@ -440,18 +443,18 @@ mod tests {
             humidity_mpct: Some(2500),
             ..Found::default()
         };
-        let first = ice.complete(Stamp(100), &offsets, US).unwrap();
+        let first = ice.complete(Stamp(100), &offsets).unwrap();
         assert_eq!((first.temperature_mk, first.humidity_mpct), (-400, 0));
         offsets.enter(first);
-        let second = salt.complete(Stamp(200), &offsets, US).unwrap();
+        let second = salt.complete(Stamp(200), &offsets).unwrap();
         assert_eq!((second.temperature_mk, second.humidity_mpct), (-400, 2500));
         // What begins later would undo half of it.
-        assert!(salt.complete(Stamp(50), &offsets, US).is_err());
+        assert!(salt.complete(Stamp(50), &offsets).is_err());
         let both = Found {
             temperature_mk: Some(0),
             ..salt
         };
-        assert!(both.complete(Stamp(50), &offsets, US).is_ok());
+        assert!(both.complete(Stamp(50), &offsets).is_ok());
     }
 
     #[test]
@@ -470,7 +473,10 @@ mod tests {
             temperature_mk: t,
             humidity_mpct: rh,
         };
-        assert_eq!(added(offset(-389, 2500), US), "\u{2212}0.7\u{a0}F, +2.5\u{a0}points");
+        assert_eq!(
+            added(offset(-389, 2500), US),
+            "\u{2212}0.7\u{a0}F, +2.5\u{a0}points"
+        );
         assert_eq!(added(offset(0, 0), US), "nothing");
     }
 }

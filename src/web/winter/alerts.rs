@@ -1,5 +1,7 @@
 //! What the program said over the winter and what people did, in words and tables.
 
+use std::fmt::Write as _;
+
 use super::part::{Part, Rows, hours, moment};
 use crate::{
     notify::{
@@ -51,7 +53,7 @@ fn words(r: &Responses) -> Vec<String> {
             thousands(seen as i64)
         );
         if let Some(median) = r.standard.median_seen_min {
-            first.push_str(&format!("; half of these within {}", minutes(median)));
+            let _ = write!(first, "; half of these within {}", minutes(median));
         }
         first.push('.');
         out.push(first);

@@ -252,10 +252,11 @@ fn differences(b: &Breakdown) -> Option<Rows> {
         } else {
             d.interval
         };
-        let chance = match (d.excludes_none, d.alike_stay) {
-            (true, true) => "yes",
-            (true, false) => "yes, but they were in store for different times",
-            (false, _) => "no",
+        let chance = match (d.excludes_none, d.is_fair(), d.alike_stay) {
+            (true, true, _) => "yes",
+            (true, false, false) => "yes, but they were in store for different times",
+            (true, false, true) => "yes, but many tubers were in both",
+            (false, ..) => "no",
         };
         rows.push([
             side(more),

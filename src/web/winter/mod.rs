@@ -9,7 +9,7 @@ pub mod file;
 pub mod head;
 pub mod losses;
 pub mod next;
-
+pub mod page;
 pub mod part;
 pub mod pictures;
 pub mod record;

@@ -30,10 +30,22 @@ pub struct Counsel {
 /// At most so many are told; more are no counsel.
 const MOST: usize = 7;
 
-/// The list.
+/// The list: of several about the same packing, place or variety the one that would have saved most.
 pub fn list(account: &Account, manner: Manner) -> Vec<Counsel> {
-    let each = account.next.iter().take(MOST);
-    each.map(|advice| one(advice, manner)).collect()
+    let mut about: Vec<(std::mem::Discriminant<Advice>, &survival::Name)> = Vec::new();
+    let mut told = Vec::new();
+    for advice in &account.next {
+        if let Some(c) = advice.compared() {
+            let key = (std::mem::discriminant(advice), &c.worse.name);
+            if c.worse.name != survival::Name::Rest && about.contains(&key) {
+                continue;
+            }
+            about.push(key);
+        }
+        told.push(one(advice, manner));
+    }
+    told.truncate(MOST);
+    told
 }
 
 /// What is said where nothing can be counselled.

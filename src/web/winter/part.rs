@@ -97,7 +97,7 @@ pub fn share(share: f64) -> String {
         let tenth = (percent * 10.0).round() / 10.0;
         let text = if tenth == 0.0 {
             "below 0.1".to_owned()
-        } else if tenth == 100.0 {
+        } else if 99.95 <= percent {
             "above 99.9".to_owned()
         } else {
             format!("{tenth:.1}")

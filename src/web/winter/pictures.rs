@@ -385,7 +385,9 @@ pub fn of_crates(account: &Account) -> Vec<Picture> {
 /// Who came through, by what they have in common.
 pub fn survival(breakdown: &Breakdown) -> Picture {
     let whole = |n: u64| u32::try_from(n).unwrap_or(u32::MAX);
-    let groups = breakdown.groups.iter().map(|g| Group {
+    // What nobody said has no name to be drawn under; it is in the table.
+    let said = breakdown.groups.iter().filter(|g| g.name.is_said());
+    let groups = said.map(|g| Group {
         name: losses::name(&g.name),
         alive: whole(g.at_risk - g.lost.min(g.at_risk)),
         of: whole(g.at_risk),

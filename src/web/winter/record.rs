@@ -1,5 +1,7 @@
 //! How complete the record is, in words and tables.
 
+use std::fmt::Write as _;
+
 use super::{
     part::{Part, Rows, day, hours, moment, share},
     rooms::capital,
@@ -63,7 +65,7 @@ pub fn sentence(account: &Account) -> String {
                 n => format!("{}{NB}times", thousands(n as i64)),
             };
             let h = hours(account.conditions.record.off_h());
-            out.push_str(&format!(" The recorder was off {times}, for {h} in all."));
+            let _ = write!(out, " The recorder was off {times}, for {h} in all.");
         }
     }
     out
@@ -145,21 +147,20 @@ fn corrections(corrections: &[InForce], manner: Manner) -> Option<Rows> {
     )
     .open();
     for c in corrections {
-        let sign = |v: f64| if v < 0.0 { "\u{2212}" } else { "+" };
+        let signed = |v: f64, text: String| match v {
+            0.0 => "\u{2013}".to_owned(),
+            v if v < 0.0 => format!("\u{2212}{text}"),
+            _ => format!("+{text}"),
+        };
         rows.push([
             c.sensor.clone(),
             moment(c.from, manner),
             c.until
                 .map_or_else(|| "on".to_owned(), |u| moment(u, manner)),
-            format!(
-                "{}{}",
-                sign(c.temperature_k),
-                manner.difference(c.temperature_k.abs())
-            ),
-            format!(
-                "{}{:.1}{NB}points",
-                sign(c.humidity_pct),
-                c.humidity_pct.abs()
+            signed(c.temperature_k, manner.difference(c.temperature_k.abs())),
+            signed(
+                c.humidity_pct,
+                format!("{:.1}{NB}points", c.humidity_pct.abs()),
             ),
             c.why.clone(),
             format!("{}, {}", capital(&c.who), moment(c.entered_at, manner)),

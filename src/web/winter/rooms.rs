@@ -1,5 +1,7 @@
 //! A room's winter in words, pictures and tables.
 
+use std::fmt::Write as _;
+
 use super::{
     part::{Part, Rows, hours, id, moment, share},
     pictures,
@@ -92,7 +94,7 @@ fn standing(room: &RoomWinter, sensors: &[&SensorWinter], manner: Manner) -> Str
             hours(room.judged_h)
         } else {
             format!(
-                "{NB}{} of {}",
+                "{} of {}",
                 hours(room.judged_h),
                 count(sensors.len(), "sensor", "sensors")
             )
@@ -108,7 +110,7 @@ fn standing(room: &RoomWinter, sensors: &[&SensorWinter], manner: Manner) -> Str
         .map(|(s, h)| format!("{} {}", side(*s), hours(*h)))
         .collect();
     if !said.is_empty() {
-        out.push_str(&format!(" Outside: {}.", said.join(", ")));
+        let _ = write!(out, " Outside: {}.", said.join(", "));
     }
     out
 }

@@ -28,7 +28,10 @@ fn at(d: u32, h: u32) -> DateTime<Utc> {
 }
 
 fn sensor() -> SensorWinter {
-    let value = |value, h| At { value, at: at(1, h) };
+    let value = |value, h| At {
+        value,
+        at: at(1, h),
+    };
     SensorWinter {
         sensor: "north".into(),
         room: "cellar".into(),
@@ -177,7 +180,12 @@ fn every_cell_has_its_column_and_is_of_its_kind() {
         let mut names: Vec<&str> = table.columns.iter().map(|c| c.name).collect();
         names.sort_unstable();
         names.dedup();
-        assert_eq!(names.len(), table.columns.len(), "{}: names twice", table.name);
+        assert_eq!(
+            names.len(),
+            table.columns.len(),
+            "{}: names twice",
+            table.name
+        );
         for row in &table.rows {
             assert_eq!(row.len(), table.columns.len(), "{}", table.name);
             for (cell, column) in row.iter().zip(table.columns) {
@@ -222,7 +230,10 @@ fn numbers_and_instants_come_back_and_nothing_is_a_formula() {
     assert_eq!(read("alerts", "kind"), ["frost"]);
     assert_eq!(read("alerts", "seen_after_min"), ["60"]);
     assert_eq!(read("losses", "lost_pct"), [""], "none at risk");
-    assert_eq!(read("trail", "detail"), ["line one\nline two, with a comma"]);
+    assert_eq!(
+        read("trail", "detail"),
+        ["line one\nline two, with a comma"]
+    );
 }
 
 #[test]
@@ -241,7 +252,11 @@ fn notes_tell_what_the_table_is_of() {
     assert_eq!(described["notes"][0]["csv_sha256"], sha256_hex(&csv));
     let columns = described["tableSchema"]["columns"].as_array().unwrap();
     assert_eq!(columns.len(), all[0].columns.len());
-    assert!(columns.iter().all(|c| c["dc:description"].as_str() != Some("")));
+    assert!(
+        columns
+            .iter()
+            .all(|c| c["dc:description"].as_str() != Some(""))
+    );
 }
 
 #[test]
