@@ -16,6 +16,7 @@ use crate::season::{conditions::thousandths, proportion::Interval};
 mod air;
 mod crates;
 mod lost;
+mod record;
 mod said;
 #[cfg(test)]
 mod tests;
@@ -28,7 +29,7 @@ pub fn tables(data: &Data) -> Vec<Table> {
         air::hours(account),
         air::sensors(account),
         air::excursions(account),
-        air::bands(account),
+        record::bands(account),
         air::places(account),
         air::margins(account),
     ];
@@ -52,8 +53,8 @@ pub fn tables(data: &Data) -> Vec<Table> {
         said::warnings(account),
         said::rounds(account),
         said::checks(account),
-        air::recorder_off(account),
-        air::corrections(account),
+        record::recorder_off(account),
+        record::corrections(account),
         said::counsel(account),
         said::trail(&data.trail),
     ]);
