@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use std::collections::BTreeSet;
+
 use super::{
     part::{Part, Rows, hours, id, moment, share},
     pictures,
@@ -93,17 +95,18 @@ fn standing(room: &RoomWinter, sensors: &[&SensorWinter], manner: Manner) -> Str
         [one] => format!(" ({})", band(*one, manner)),
         _ => " in force at the time".to_owned(),
     };
+    let names: BTreeSet<&str> = sensors.iter().map(|s| s.sensor.as_str()).collect();
     let mut out = format!(
         "{} of {} on record within the band{held}; {recorded}.",
         share(room.in_band_h / room.judged_h),
-        if sensors.len() == 1 {
-            hours(room.judged_h)
-        } else {
-            format!(
+        // One that hung in two places of the room is one.
+        match names.len() {
+            1 => hours(room.judged_h),
+            n => format!(
                 "{} of {}",
                 hours(room.judged_h),
-                count(sensors.len(), "sensor", "sensors")
-            )
+                count(n, "sensor", "sensors")
+            ),
         }
     );
     let sides = Side::ALL.map(|s| {
