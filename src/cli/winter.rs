@@ -171,7 +171,7 @@ fn format(options: &Options) -> Result<Format, Failure> {
     let table = options.table.is_some();
     let names = || format!("the tables are: {}", NAMES.join(", "));
     let format = match (options.format, table) {
-        (None, true) | (Some(Format::Csv), true) => Format::Csv,
+        (None | Some(Format::Csv), true) => Format::Csv,
         (Some(Format::Csv), false) if options.against.is_none() => {
             return Err(Failure::input(
                 "which table? A CSV file holds one; name it with --table",
@@ -364,10 +364,10 @@ fn text(account: &Account, manner: Manner) -> String {
     sheet.words(&head.period);
     sheet.words(&head.sentence);
     sheet.words(&head.more);
-    sheet.heading("For the next winter");
+    sheet.heading("Next autumn");
     let counsel = next::list(account, manner);
     if counsel.is_empty() {
-        sheet.words(next::NOTHING);
+        sheet.words(next::nothing(&account.losses));
     }
     for (n, Counsel { head, figures }) in counsel.iter().enumerate() {
         sheet.item(n + 1, head, figures);

@@ -248,8 +248,8 @@ impl<'a> Run<'a> {
         Ok((days, readings))
     }
 
-    /// Days whose sheets were made with something else than what holds by now, and the ones after: a longer
-    /// hold may reach into them.
+    /// Days whose sheets were made with something else than what holds by now, and those after it that
+    /// the longest hold reaches into.
     async fn add_stale(&self, days: &mut BTreeSet<Day>) -> Result<(), Fault> {
         for (sensor, day, with) in self.store.sheets_made().await? {
             let Some(yardstick) = self.yardsticks.0.get(&sensor) else {
@@ -257,7 +257,10 @@ impl<'a> Run<'a> {
             };
             let local = self.calendar.day(date(day));
             if with != yardstick.version(&self.calendar, local.from, local.to) {
-                days.extend([(sensor, day), (sensor, day + 1)]);
+                let reach = self
+                    .calendar
+                    .day_of(local.to.plus(yardstick.longest_hold_ms()));
+                days.extend((day..=reach.number()).map(|day| (sensor, day)));
             }
         }
         Ok(())

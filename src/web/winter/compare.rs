@@ -236,7 +236,7 @@ fn furthest(
         } else {
             b.value < a.value
         };
-        if further || (a.value == b.value && b.at < a.at) {
+        if further || (a.value.total_cmp(&b.value).is_eq() && b.at < a.at) {
             b
         } else {
             a

@@ -367,7 +367,7 @@ fn patterns(all: &[Pattern]) -> String {
     let told: Vec<String> = all.iter().filter(|p| p.tells).map(pattern).collect();
     if told.is_empty() {
         return format!(
-            "No pattern can be told from chance in {}: those that lived through colder, drier or damper air lost neither more nor less.",
+            "No pattern can be told from chance in {}: whether those in colder, drier or damper air lost more or fewer, they do not show.",
             count(most, "crate", "crates")
         );
     }

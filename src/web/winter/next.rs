@@ -48,8 +48,19 @@ pub fn list(account: &Account, manner: Manner) -> Vec<Counsel> {
     told
 }
 
+/// Where losses were noted, and are alike.
+const NOTHING: &str = "Nothing can be told from chance this winter: no packing, place or variety lost more than another by more than luck explains.";
+/// The same where nobody noted what was lost.
+pub const NOT_KEPT: &str = "Nobody noted what was lost, so nothing can be counselled from it.";
+
 /// What is said where nothing can be counselled.
-pub const NOTHING: &str = "Nothing can be told from chance this winter: no packing, place or variety lost more than another by more than luck explains.";
+pub fn nothing(losses: &survival::Losses) -> &'static str {
+    if losses.kept && losses.at_risk != 0 {
+        NOTHING
+    } else {
+        NOT_KEPT
+    }
+}
 
 pub(super) fn one(advice: &Advice, manner: Manner) -> Counsel {
     match advice {
@@ -173,5 +184,19 @@ fn compared(c: &Compared, head: impl Fn(&str, &str) -> String) -> Counsel {
                 "counted by tubers, since crates are too few"
             }
         ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::season::period::Period;
+
+    #[test]
+    fn where_nobody_noted_losses_none_are_said_to_be_alike() {
+        let mut losses = survival::losses(&[], Period::whole(2026), |at| at.date_naive());
+        assert_eq!(nothing(&losses), NOT_KEPT);
+        (losses.kept, losses.at_risk) = (true, 40);
+        assert_eq!(nothing(&losses), NOTHING);
     }
 }

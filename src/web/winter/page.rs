@@ -143,7 +143,7 @@ fn nothing(site: &Site, path: String, now: Stamp) -> WinterPage {
         winters: Vec::new(),
         head: None,
         counsel: Vec::new(),
-        nothing: next::NOTHING,
+        nothing: next::NOT_KEPT,
         parts: Vec::new(),
         up_to: String::new(),
         beside: None,
@@ -189,6 +189,7 @@ async fn kept(site: &Site, winter: i32, now: Stamp) -> Result<Option<Arc<Account
 fn fill(page: &mut WinterPage, account: &Account, site: &Site) {
     page.head = Some(headline(account));
     page.counsel = next::list(account, site.manner);
+    page.nothing = next::nothing(&account.losses);
     page.parts = parts(account, site.manner);
     page.tables = tables::NAMES
         .iter()
@@ -203,6 +204,7 @@ fn fill(page: &mut WinterPage, account: &Account, site: &Site) {
 async fn fresh(site: &Site, winter: i32, now: Stamp) -> Result<Option<Data>, Failed> {
     let status = site.status.borrow().clone();
     let forecasts = Forecasts::of(&status.models);
+    let _turn = site.accounts.turn().await;
     let made = account::account(&site.store, &place(site), winter, None, forecasts, now).await;
     let Some(made) = made.map_err(Failed::store(site))? else {
         return Ok(None);

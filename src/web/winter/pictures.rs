@@ -39,19 +39,19 @@ fn months(days: &[NaiveDate]) -> Vec<(usize, String)> {
 
 /// Bands of a room by the number of the day from which they held.
 fn bands(account: &Account, room: &RoomWinter) -> Vec<(usize, Band)> {
-    let air = account.conditions.record.air(&room.room);
-    let Some(bands) = air
-        .filter_map(|s| s.against.as_ref())
-        .map(|a| &a.bands)
-        .next()
-    else {
-        return Vec::new();
-    };
     let number = |b: &InForce| {
         let ms = Stamp::from(b.from).since(account.about.from.into());
         usize::try_from((ms as f64 / DAY_MS).round() as i64).unwrap_or_default()
     };
-    bands.iter().map(|b| (number(b), b.band)).collect()
+    // Of all its sensors: one may have come later, or left.
+    let air = account.conditions.record.air(&room.room);
+    let each = air
+        .filter_map(|s| s.against.as_ref())
+        .flat_map(|a| &a.bands);
+    let mut bands: Vec<(usize, Band)> = each.map(|b| (number(b), b.band)).collect();
+    bands.sort_by_key(|(day, _)| *day);
+    bands.dedup_by(|next, last| next.1 == last.1);
+    bands
 }
 
 /// The pictures of one room.

@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use std::collections::BTreeSet;
+
 use super::{
     part::{Part, Rows, hours, id, moment, share},
     pictures,
@@ -9,7 +11,7 @@ use super::{
 use crate::{
     notify::{
         message::the,
-        words::{Manner, NB, count, percent},
+        words::{Manner, NB, count, hours_ms, percent},
     },
     season::{
         account::{Account, RoomWinter},
@@ -55,6 +57,12 @@ pub fn parts(account: &Account, manner: Manner) -> Vec<Part> {
 fn part(account: &Account, room: &RoomWinter, manner: Manner) -> Part {
     let sensors: Vec<&SensorWinter> = account.conditions.record.air(&room.room).collect();
     let mut words = vec![standing(room, &sensors, manner)];
+    if 1.0 <= room.unwatched_h {
+        words.push(format!(
+            "Crates stood here for {} while the room was called empty: of that time nothing is on record.",
+            crate::notify::words::span(hours_ms(room.unwatched_h))
+        ));
+    }
     words.extend(room.apart.iter().flat_map(|a| apart(a, manner)));
     let mut tables = vec![figures(&sensors, manner)];
     tables.extend(excursions(&sensors, manner));
@@ -87,17 +95,18 @@ fn standing(room: &RoomWinter, sensors: &[&SensorWinter], manner: Manner) -> Str
         [one] => format!(" ({})", band(*one, manner)),
         _ => " in force at the time".to_owned(),
     };
+    let names: BTreeSet<&str> = sensors.iter().map(|s| s.sensor.as_str()).collect();
     let mut out = format!(
         "{} of {} on record within the band{held}; {recorded}.",
         share(room.in_band_h / room.judged_h),
-        if sensors.len() == 1 {
-            hours(room.judged_h)
-        } else {
-            format!(
+        // One that hung in two places of the room is one.
+        match names.len() {
+            1 => hours(room.judged_h),
+            n => format!(
                 "{} of {}",
                 hours(room.judged_h),
-                count(sensors.len(), "sensor", "sensors")
-            )
+                count(n, "sensor", "sensors")
+            ),
         }
     );
     let sides = Side::ALL.map(|s| {

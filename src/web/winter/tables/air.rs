@@ -4,7 +4,7 @@ use super::{number, percent, table, word};
 use crate::{
     season::{
         account::{Account, RoomWinter},
-        conditions::{At, Excursion, Quantity, SensorWinter, SideHours},
+        conditions::{Against, At, Excursion, Quantity, SensorWinter, SideHours},
         lived::apart::{Apart, Difference},
         sheet::Side,
     },
@@ -392,7 +392,7 @@ pub(super) fn sensors(account: &Account) -> Table {
         row.extend([
             a.map(|a| a.judged_h).into(),
             a.map(|a| a.in_band_h).into(),
-            a.and_then(|a| a.share()).map(percent).into(),
+            a.and_then(Against::share).map(percent).into(),
             a.map(|a| a.temperature_h[0]).into(),
             a.map(|a| a.temperature_h[1]).into(),
             a.map(|a| a.humidity_h[0]).into(),

@@ -70,6 +70,7 @@ pub(in crate::web::winter) fn data() -> Data {
     };
     let room = RoomWinter {
         room: "=cellar".into(),
+        unwatched_h: 0.0,
         span_h: 24.0,
         covered_h: 18.0,
         judged_h: 18.0,
