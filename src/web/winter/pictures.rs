@@ -45,7 +45,9 @@ fn bands(account: &Account, room: &RoomWinter) -> Vec<(usize, Band)> {
     };
     // Of all its sensors: one may have come later, or left.
     let air = account.conditions.record.air(&room.room);
-    let each = air.filter_map(|s| s.against.as_ref()).flat_map(|a| &a.bands);
+    let each = air
+        .filter_map(|s| s.against.as_ref())
+        .flat_map(|a| &a.bands);
     let mut bands: Vec<(usize, Band)> = each.map(|b| (number(b), b.band)).collect();
     bands.sort_by_key(|(day, _)| *day);
     bands.dedup_by(|next, last| next.1 == last.1);
