@@ -113,7 +113,10 @@ impl Record {
 pub struct RoomWinter {
     /// Its name.
     pub room: String,
-    /// Hours of all its air sensors in which it was in use, and of these those that are known.
+    /// Hours in which crates stood in it while it was called empty, so that nothing of it was counted.
+    pub unwatched_h: f64,
+    /// Hours of all its air sensors in which it was in use, or crates stood in it, and of these those that
+    /// are known.
     pub span_h: f64,
     /// See there.
     pub covered_h: f64,

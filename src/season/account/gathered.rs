@@ -15,7 +15,7 @@ use crate::{
         },
         period::Period,
         sheet::{Sheet, TEN_MS},
-        yardstick::{Span, Yardstick, Yardsticks, in_use, unasked},
+        yardstick::{Span, Yardstick, Yardsticks, hours, in_use, unasked},
     },
     stock::ledger::Entry,
     watch::{Role, Stamp},
@@ -252,11 +252,17 @@ impl Gathered {
         let mut carpets: BTreeMap<String, Vec<(Stamp, f64)>> = (lived.carpets.into_iter())
             .map(|c| (c.room, c.hours))
             .collect();
+        let stood = stood(&lived.crates);
         let rooms = days.into_iter().map(|(room, (days, hours))| {
+            let air = sensors
+                .iter()
+                .filter(|s| s.role == Role::Air && s.room == room);
+            let unwatched_h = unwatched(&bands, &stood, &room, period);
             let whole = bodies.iter().find(|b| b.room == room && b.near.is_none());
             let sum = |of: fn(&DayRow) -> f64| thousandths(days.iter().map(of).sum());
             RoomWinter {
-                span_h: sum(|d| d.span_h),
+                unwatched_h,
+                span_h: thousandths(sum(|d| d.span_h) + unwatched_h * air.count() as f64),
                 covered_h: sum(|d| d.covered_h),
                 judged_h: sum(|d| d.judged_h),
                 in_band_h: sum(|d| d.in_band_h),
@@ -284,6 +290,49 @@ impl Gathered {
             crates: lived.crates,
         }
     }
+}
+
+/// When any crate stood in each room, by its name in small letters: stretches in order, none touching.
+fn stood(crates: &[Lived]) -> BTreeMap<String, Vec<(Stamp, Stamp)>> {
+    let mut all: BTreeMap<String, Vec<(Stamp, Stamp)>> = BTreeMap::new();
+    for stay in crates.iter().flat_map(|c| &c.stays) {
+        let own = all.entry(stay.room.trim().to_lowercase()).or_default();
+        own.push((stay.from, stay.to));
+    }
+    for own in all.values_mut() {
+        own.sort_unstable();
+        let stays = std::mem::take(own);
+        for (from, to) in stays {
+            match own.last_mut().filter(|(_, last)| from <= *last) {
+                Some((_, last)) => *last = to.max(*last),
+                None => own.push((from, to)),
+            }
+        }
+    }
+    all
+}
+
+/// Hours in which crates stood in a room that was called empty.
+fn unwatched(
+    bands: &[Bands],
+    stood: &BTreeMap<String, Vec<(Stamp, Stamp)>>,
+    room: &str,
+    (_, end): (Stamp, Stamp),
+) -> f64 {
+    let own = bands.iter().find(|b| b.room == room);
+    let held: &[_] = own.map_or(&[], |b| b.from.as_slice());
+    let mut ms = 0;
+    for (i, (from, band)) in held.iter().enumerate() {
+        if band.is_some() {
+            continue;
+        }
+        let to = held.get(i + 1).map_or(end, |(next, _)| *next);
+        let stays = stood.get(&room.trim().to_lowercase()).into_iter().flatten();
+        ms += stays
+            .map(|(a, b)| (*b).min(to).since((*a).max(*from)).max(0))
+            .sum::<i64>();
+    }
+    thousandths(hours(ms))
 }
 
 fn bins_before(ms: i64) -> usize {

@@ -62,7 +62,7 @@ pub fn nothing(losses: &survival::Losses) -> &'static str {
     }
 }
 
-fn one(advice: &Advice, manner: Manner) -> Counsel {
+pub(super) fn one(advice: &Advice, manner: Manner) -> Counsel {
     match advice {
         Advice::Packing(c) => compared(c, |worse, better| format!("Rather {better} than {worse}")),
         Advice::Form(c) => compared(c, |worse, _| {

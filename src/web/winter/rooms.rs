@@ -11,7 +11,7 @@ use super::{
 use crate::{
     notify::{
         message::the,
-        words::{Manner, NB, count, percent},
+        words::{Manner, NB, count, hours_ms, percent},
     },
     season::{
         account::{Account, RoomWinter},
@@ -57,6 +57,12 @@ pub fn parts(account: &Account, manner: Manner) -> Vec<Part> {
 fn part(account: &Account, room: &RoomWinter, manner: Manner) -> Part {
     let sensors: Vec<&SensorWinter> = account.conditions.record.air(&room.room).collect();
     let mut words = vec![standing(room, &sensors, manner)];
+    if 1.0 <= room.unwatched_h {
+        words.push(format!(
+            "Crates stood here for {} while the room was called empty: of that time nothing is on record.",
+            crate::notify::words::span(hours_ms(room.unwatched_h))
+        ));
+    }
     words.extend(room.apart.iter().flat_map(|a| apart(a, manner)));
     let mut tables = vec![figures(&sensors, manner)];
     tables.extend(excursions(&sensors, manner));
