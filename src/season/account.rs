@@ -20,7 +20,7 @@ use super::{
     yardstick::{Correction, Yardsticks, hours},
 };
 use crate::{
-    stock::ledger::Entry,
+    stock::{Finding, ledger::Entry},
     watch::{Role, Stamp},
 };
 
@@ -190,25 +190,61 @@ impl Account {
     }
 }
 
-/// A figure that a crate lived through, and how it is read; none where it is not known.
-type Lives = (Figure, fn(&Lived) -> Option<f64>);
+/// A figure that a crate lived through, how it is read (none where it is not known), and the losses that it may
+/// have to do with; none are all.
+type Lives = (Figure, fn(&Lived) -> Option<f64>, &'static [Finding]);
 
-/// The figures that losses are held against.
+/// What dries out ...
+const DRIED: &[Finding] = &[Finding::Shrivelled];
+/// ... and what rots: cold and damp hurt tubers so.
+const ROTTED: &[Finding] = &[Finding::Soft, Finding::Mould];
+
+/// The figures that losses are held against, each with the losses that it can have to do with (common
+/// practice): all causes together would hide each other.
 pub const FIGURES: [Lives; 9] = [
-    (Figure::MeanTemperature, |c| Some(c.core.as_ref()?.mean_c)),
-    (Figure::LowestTemperature, |c| {
-        Some(c.core.as_ref()?.low.value)
-    }),
-    (Figure::HighestTemperature, |c| {
-        Some(c.core.as_ref()?.high.value)
-    }),
-    (Figure::HoursCold, |c| c.core.as_ref().map(|_| c.cold_h)),
-    (Figure::HoursDry, |c| humid(c).then_some(c.dry_h)),
-    (Figure::HoursDamp, |c| humid(c).then_some(c.damp_h)),
-    (Figure::DeficitDose, |c| humid(c).then_some(c.dose)),
-    (Figure::Mould, |c| Some(c.mould_high.as_ref()?.value)),
-    (Figure::HoursSweating, |c| humid(c).then_some(c.wet_h)),
+    (
+        Figure::MeanTemperature,
+        |c| Some(c.core.as_ref()?.mean_c),
+        &[],
+    ),
+    (
+        Figure::LowestTemperature,
+        |c| Some(c.core.as_ref()?.low.value),
+        ROTTED,
+    ),
+    (
+        Figure::HighestTemperature,
+        |c| Some(c.core.as_ref()?.high.value),
+        &[],
+    ),
+    (
+        Figure::HoursCold,
+        |c| c.core.as_ref().map(|_| c.cold_h),
+        ROTTED,
+    ),
+    (Figure::HoursDry, |c| humid(c).then_some(c.dry_h), DRIED),
+    (Figure::HoursDamp, |c| humid(c).then_some(c.damp_h), ROTTED),
+    (Figure::DeficitDose, |c| humid(c).then_some(c.dose), DRIED),
+    (
+        Figure::Mould,
+        |c| Some(c.mould_high.as_ref()?.value),
+        ROTTED,
+    ),
+    (
+        Figure::HoursSweating,
+        |c| humid(c).then_some(c.wet_h),
+        ROTTED,
+    ),
 ];
+
+/// What a crate lost of what a figure can have to do with.
+pub fn lost_to(loss: &CrateLoss, findings: &[Finding]) -> u64 {
+    if findings.is_empty() {
+        return loss.lost;
+    }
+    let of = |finding: &Finding| loss.by_finding.get(finding).copied().unwrap_or(0);
+    findings.iter().map(of).sum()
+}
 
 fn humid(krate: &Lived) -> bool {
     0.0 < krate.cover.humid_h
@@ -230,10 +266,10 @@ fn patterns(crates: &[Lived], losses: &Losses) -> Vec<Pattern> {
     if !losses.kept {
         return Vec::new();
     }
-    let of = |(figure, value): Lives| {
+    let of = |(figure, value, findings): Lives| {
         let fates: Vec<Fate> = fates(crates, losses)
             .map(|(krate, loss)| Fate {
-                lost: loss.lost,
+                lost: lost_to(loss, findings),
                 at_risk: loss.at_risk,
                 figure: value(krate).unwrap_or(f64::NAN),
             })

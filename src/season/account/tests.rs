@@ -1,3 +1,5 @@
+//! Where sensors count, and while: set up later, taken out, put elsewhere, slow, or without humidity.
+
 use std::sync::Arc;
 
 use chrono::NaiveDate;

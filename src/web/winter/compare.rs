@@ -29,10 +29,12 @@ pub fn rows(a: &Account, b: &Account, manner: Manner) -> Rows {
     )
     .open();
     let both = [a, b];
+    let over = a.about.over && b.about.over;
     let mut line = |name: &str, of: [Option<String>; 2], difference: Option<String>| {
         if of.iter().any(Option::is_some) {
             let [a, b] = of.map(|v| v.unwrap_or_else(|| DASH.to_owned()));
-            let difference = difference.unwrap_or_default();
+            // A part of a winter beside a whole one differs by what is still to come.
+            let difference = difference.filter(|_| over).unwrap_or_default();
             rows.push([name.to_owned(), a, b, difference]);
         }
     };
@@ -158,9 +160,14 @@ pub fn rows(a: &Account, b: &Account, manner: Manner) -> Rows {
         off.map(|h| Some(hours(h))),
         Some(signed(off[0] - off[1], hours)),
     );
-    rows.noting(
-        "Hours are those of all air sensors. Sensors, limits and the days that are counted may not be the same in both winters.",
-    )
+    let mut note = "Hours are those of all air sensors. Sensors, limits and the days that are counted may not be the same in both winters.".to_owned();
+    if !over {
+        note.insert_str(
+            0,
+            "One of them is not over: differences are given once it is. ",
+        );
+    }
+    rows.noting(&note)
 }
 
 fn days(of: &Account) -> String {

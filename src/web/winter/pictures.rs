@@ -7,7 +7,7 @@ use crate::{
     climate::Pascal,
     notify::words::{Manner, hours_ms},
     season::{
-        account::{Account, FIGURES, RoomWinter, fates},
+        account::{Account, FIGURES, RoomWinter, fates, lost_to},
         conditions::InForce,
         pattern::Figure,
         survival::Breakdown,
@@ -230,13 +230,16 @@ fn strip(
         off: (account.conditions.record.off.iter())
             .map(|(from, to)| (since((*from).into()), since((*to).into())))
             .collect(),
-        events: events(account, manner),
+        events: events(account, room, manner),
     }
 }
 
-/// The first crate that came and the last that went, where the days follow from the stock.
-fn events(account: &Account, manner: Manner) -> Vec<Event> {
-    let crates = &account.conditions.crates;
+/// The first crate that came into the room and the last that left it.
+fn events(account: &Account, room: &RoomWinter, manner: Manner) -> Vec<Event> {
+    let stays = account.conditions.crates.iter().flat_map(|c| &c.stays);
+    let here: Vec<_> = stays
+        .filter(|s| s.room.trim().eq_ignore_ascii_case(&room.room))
+        .collect();
     let since = |at: Stamp| at.since(account.about.from.into()) as f64 / DAY_MS;
     let mut events = Vec::new();
     let mut note = |at: Option<Stamp>, label: &str, words: &str| {
@@ -249,13 +252,13 @@ fn events(account: &Account, manner: Manner) -> Vec<Event> {
         }
     };
     note(
-        crates.iter().map(|c| c.from).min(),
+        here.iter().map(|s| s.from).min(),
         "first in",
-        "First crate in store",
+        "First crate in",
     );
     if account.about.over {
         note(
-            crates.iter().map(|c| c.to).max(),
+            here.iter().map(|s| s.to).max(),
             "last out",
             "Last crate out",
         );
@@ -350,9 +353,8 @@ pub fn of_crates(account: &Account) -> Vec<Picture> {
         } else {
             Vec::new()
         },
-        measured: (c.weighings.iter())
-            .filter_map(|w| Some((w.at.0, w.lost_pct?, 0.0)))
-            .collect(),
+        // A weight tells of the time since the first that it compares with, and the curve of all.
+        measured: Vec::new(),
     });
     let days: Vec<NaiveDate> = (account.conditions.rooms.first())
         .map(|r| r.days.iter().map(|d| d.date).collect())
@@ -415,7 +417,7 @@ pub fn against(account: &Account, manner: Manner) -> Vec<Picture> {
             && (p.tells || matches!(p.figure, Figure::LowestTemperature | Figure::DeficitDose))
     });
     let pictures = drawn.filter_map(|p| {
-        let (_, value) = FIGURES.iter().find(|(f, _)| *f == p.figure)?;
+        let (_, value, findings) = FIGURES.iter().find(|(f, ..)| *f == p.figure)?;
         let (what, unit) = losses::figure(p.figure);
         let (unit, thermal) = if unit == "C" {
             (manner.letter(), true)
@@ -429,7 +431,7 @@ pub fn against(account: &Account, manner: Manner) -> Vec<Picture> {
                 Some(Dot {
                     name: loss.code.clone(),
                     x: if thermal { manner.degrees(x) } else { x },
-                    lost: whole(loss.lost),
+                    lost: whole(lost_to(loss, findings)),
                     of: whole(loss.at_risk),
                 })
             });

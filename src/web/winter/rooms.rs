@@ -116,10 +116,10 @@ fn standing(room: &RoomWinter, sensors: &[&SensorWinter], manner: Manner) -> Str
         (s, h)
     });
     let said: Vec<String> = (sides.iter().filter(|(_, h)| 0.0 < *h))
-        .map(|(s, h)| format!("{} {}", side(*s), hours(*h)))
+        .map(|(s, h)| format!("too {} {}", side(*s), hours(*h)))
         .collect();
     if !said.is_empty() {
-        let _ = write!(out, " Outside: {}.", said.join(", "));
+        let _ = write!(out, " {}.", capital(&said.join(", ")));
     }
     out
 }
@@ -213,7 +213,7 @@ fn figures(sensors: &[&SensorWinter], manner: Manner) -> Rows {
     line("Warmest", &|s| Some(t(&s.temperature.as_ref()?.high)));
     line("Driest", &|s| Some(rh(&s.humidity.as_ref()?.low)));
     line("Dampest", &|s| Some(rh(&s.humidity.as_ref()?.high)));
-    line("Nearest to its own dew point", &|s| {
+    line("Closest to dripping wet (dew point)", &|s| {
         let at = s.spread_low_k.as_ref()?;
         Some(format!(
             "{}, {}",
@@ -221,7 +221,7 @@ fn figures(sensors: &[&SensorWinter], manner: Manner) -> Rows {
             moment(at.at, manner)
         ))
     });
-    line("Drying power", &|s| {
+    line("How hard the air dried", &|s| {
         (0.0 < s.both_h).then(|| {
             format!(
                 "{:.1}{NB}kPa{NB}day over {}",
@@ -231,7 +231,7 @@ fn figures(sensors: &[&SensorWinter], manner: Manner) -> Rows {
         })
     });
     rows.noting(
-        "Each reading counts until the next one, at most for three intervals (half an hour for a sensor that speaks all the time); what lies beyond is not on record and is never filled in. Drying power is the vapour pressure deficit summed over the time.",
+        "Each reading counts until the next one, at most for three intervals (half an hour for a sensor that speaks all the time); what lies beyond is not on record and is never filled in. How hard the air dried is the vapour pressure deficit summed over the time. Pictures count whole hours by their mean, so their hours differ a little from these.",
     )
 }
 
@@ -240,7 +240,10 @@ fn side_words(s: &SideHours) -> String {
         return "never".to_owned();
     }
     let surely = if s.sure_h < s.hours {
-        format!(", surely {}", hours(s.sure_h))
+        format!(
+            ", {} of it by more than the sensor may be off",
+            hours(s.sure_h)
+        )
     } else {
         String::new()
     };
