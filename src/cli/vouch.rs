@@ -83,7 +83,7 @@ pub fn vouch(options: &Options) -> Outcome {
             Ok(config) => (Some(config), ""),
             Err(_) => (
                 None,
-                "overwinter.toml cannot be read, so no store was asked",
+                "overwinter.toml cannot be read, so no store was asked.",
             ),
         },
         None => (
@@ -134,12 +134,11 @@ pub fn vouch(options: &Options) -> Outcome {
 /// One file.
 async fn one(path: &Path, store: Option<&Store>, found: &mut Found) -> Outcome {
     let name = path.display().to_string();
-    let bytes = read(path)?;
-    let is_table = path.extension().is_some_and(|e| e == "csv");
+    let is_table = (path.extension()).is_some_and(|e| e.eq_ignore_ascii_case("csv"));
     if is_table {
         return table(path, &hash_of(path)?, store, found).await;
     }
-    let Ok(text) = String::from_utf8(bytes) else {
+    let Ok(text) = String::from_utf8(read(path)?) else {
         return Err(no_copy(&name, "it is no text"));
     };
     let copy = match copy::open(&text) {
@@ -333,10 +332,20 @@ fn shows(name: &str, text: &str, copy: &Copy, data: Option<&Data>, found: &mut F
 async fn table(path: &Path, hash: &str, store: Option<&Store>, found: &mut Found) -> Outcome {
     let name = path.display().to_string();
     let (notes, fault) = described(path, hash);
-    let verdict = match (&notes, &fault) {
-        (_, Some(_)) => "NOT WHOLE",
-        (Some(_), None) => "whole",
-        (None, None) => "nothing beside it says what its hash should be",
+    let ours = |notes: &Value, store: &Store| notes["store"].as_str() == Some(store.name());
+    let asked = store.filter(|s| notes.as_ref().is_none_or(|n| ours(n, s)));
+    let known = match asked {
+        Some(store) => store.knows(hash).await?,
+        None => false,
+    };
+    let fault = fault.or_else(|| {
+        let nothing = notes.is_none() && !known;
+        nothing.then(|| "neither a description beside it nor a store knows its hash".to_owned())
+    });
+    let verdict = if fault.is_some() {
+        "NOT WHOLE"
+    } else {
+        "whole"
     };
     let _ = writeln!(found.text, "{name}: {verdict}");
     if let Some(fault) = fault {
@@ -354,16 +363,15 @@ async fn table(path: &Path, hash: &str, store: Option<&Store>, found: &mut Found
         ));
     }
     found.say(&format!("SHA-256: {hash}."));
-    if let Some(store) = store {
-        match &notes {
-            Some(notes) if notes["store"].as_str() != Some(store.name()) => {
-                found.say(&format!(
-                    "The store at hand is {}, which was not asked.",
-                    store.name()
-                ));
-            }
-            _ => store.given(&name, hash, found).await?,
-        }
+    match (store, asked) {
+        (_, Some(store)) if known => store.given(&name, hash, found).await?,
+        // Of single tables that the pages give out nothing is remembered.
+        (_, Some(_)) => found.say("The store at hand did not note that it gave out these bytes."),
+        (Some(store), None) => found.say(&format!(
+            "The store at hand is {}, which was not asked.",
+            store.name()
+        )),
+        (None, None) => {}
     }
     Ok(())
 }

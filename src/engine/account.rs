@@ -119,7 +119,7 @@ pub async fn account(
         .iter()
         .filter(|d| d.at < to)
         .filter_map(said)
-        .last()
+        .next_back()
     {
         Some(altitude) => altitude,
         None => store.last_settings().await?.map_or(0.0, |s| s.altitude_m),

@@ -1,17 +1,15 @@
 //! What the record tells of alerts and of what people did, read from disk.
 
-use std::time::Instant;
-
 use overwinter::{
     season::{
         calendar::Calendar,
         period::Period,
-        responses::{Alerted, History, Responses, Sent, responses},
+        responses::{History, Responses, responses},
         trail::Row,
     },
     stock::{
         CrateCode, Form, Treatment,
-        ledger::{Asked, Deed, Entry, EntryId, Stock, To},
+        ledger::{Asked, Deed, Entry, EntryId, To},
     },
     store::{Store, ledger::Request, photos::Photo, responses::Responded},
     watch::{

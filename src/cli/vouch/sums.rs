@@ -25,15 +25,14 @@ pub(super) async fn folder(path: &Path, store: Option<&Store>, found: &mut Found
             files.insert(entry.file_name().to_string_lossy().into_owned());
         }
     }
-    let listed = match fs::read_to_string(path.join(SUMS)) {
-        Ok(text) => list(&text, found),
-        Err(_) => {
-            found.fault(
-                SUMS,
-                "there is none in the folder, so nobody can say whether it is complete",
-            );
-            Vec::new()
-        }
+    let listed = if let Ok(text) = fs::read_to_string(path.join(SUMS)) {
+        list(&text, found)
+    } else {
+        found.fault(
+            SUMS,
+            "there is none in the folder, so nobody can say whether it is complete",
+        );
+        Vec::new()
     };
     let (mut right, before) = (0, found.faults.len());
     for (hash, name) in &listed {
@@ -86,7 +85,7 @@ async fn tables(
     found: &mut Found,
 ) -> Outcome {
     let (mut right, mut given, mut all) = (0, 0, 0);
-    for name in files.iter().filter(|n| n.ends_with(".csv")) {
+    for name in files.iter().filter(|n| is_csv(n)) {
         let path = path.join(name);
         let hash = hash_of(&path)?;
         let (notes, fault) = described(&path, &hash);
@@ -137,6 +136,12 @@ fn list(text: &str, found: &mut Found) -> Vec<(String, String)> {
         }
     }
     all
+}
+
+/// Whether a file is a table, by its name.
+fn is_csv(name: &str) -> bool {
+    let kind = Path::new(name).extension();
+    kind.is_some_and(|kind| kind.eq_ignore_ascii_case("csv"))
 }
 
 #[cfg(test)]

@@ -227,7 +227,7 @@ mod tests {
         ]);
         assert_eq!(
             text,
-            "Excursions\n  Side  How long\n  cold  3.5 h\n  damp   [2J120 h\n  and 1 more; the files hold them all\n"
+            "Excursions\n  Side  How long\n  cold  3.5 h\n  damp  [2J120 h\n  and 1 more; the files hold them all\n"
         );
     }
 
@@ -252,7 +252,7 @@ mod tests {
     #[test]
     fn sentences_keep_numbers_beside_their_units() {
         let mut sheet = Sheet::default();
-        sheet.words(&format!("{} 12\u{a0}h after", "x".repeat(75)));
-        assert_eq!(sheet.text(), format!("{}\n12 h after\n", "x".repeat(75)));
+        sheet.words(&format!("{} 12\u{a0}h after", "x".repeat(77)));
+        assert_eq!(sheet.text(), format!("{}\n12 h after\n", "x".repeat(77)));
     }
 }

@@ -118,17 +118,14 @@ impl Gathered {
                 };
                 let bins = bins(end.to.since(first.from));
                 let own = |p: &Probe| p.code.trim().eq_ignore_ascii_case(code.trim());
-                let place = match self.probes.iter().position(own) {
-                    Some(place) => place,
-                    None => {
-                        self.probes.push(Probe {
-                            code: code.clone(),
-                            start: first.from,
-                            bins: vec![None; bins],
-                        });
-                        self.probes.len() - 1
-                    }
-                };
+                let place = self.probes.iter().position(own).unwrap_or_else(|| {
+                    self.probes.push(Probe {
+                        code: code.clone(),
+                        start: first.from,
+                        bins: vec![None; bins],
+                    });
+                    self.probes.len() - 1
+                });
                 let offset = bins_before(day.from.since(first.from));
                 let bins = self.probes[place].bins.iter_mut().skip(offset);
                 // Of two in one crate the first.

@@ -344,3 +344,56 @@ fn signed(value: f64, told: impl Fn(f64) -> String) -> String {
 pub fn title(a: &Account, b: &Account) -> String {
     capital(&format!("{} beside {}", a.about.winter, b.about.winter))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{climate::Unit, web::winter::tables::tests::data};
+
+    const MANNER: Manner = Manner {
+        zone: chrono_tz::UTC,
+        unit: Unit::C,
+    };
+
+    fn cell<'a>(rows: &'a Rows, name: &str, place: usize) -> &'a str {
+        let row = rows.rows.iter().find(|r| r[0] == name);
+        &row.unwrap_or_else(|| panic!("no row `{name}`"))[place]
+    }
+
+    #[test]
+    fn a_winter_beside_itself_differs_in_nothing() {
+        let a = data().account;
+        let rows = rows(&a, &a, MANNER);
+        for row in &rows.rows {
+            assert_eq!(row.len(), 4);
+            assert_eq!(row[1], row[2]);
+            let told = row[3].trim_start_matches(['0', '.']);
+            assert!(!row[3].contains(['+', '\u{2212}']), "{row:?}");
+            assert!(told.is_empty() || told.starts_with([NB, ' ']), "{row:?}");
+        }
+        assert_eq!(cell(&rows, "On record", 1), "75\u{a0}%");
+        assert_eq!(cell(&rows, "Tubers lost", 1), DASH);
+    }
+
+    /// Newcombe's interval for 30 of 100 less 10 of 100: Wilson's ends are 0.2189 to 0.3958 and 0.0552 to
+    /// 0.1744, so it is 0.2 - hypot(0.0811, 0.0744) = 0.090 to 0.2 + hypot(0.0958, 0.0448) = 0.306.
+    #[test]
+    fn losses_of_two_winters_are_compared_with_their_interval() {
+        let with = |lost: u64| {
+            let mut losses = data().account.losses;
+            (losses.kept, losses.at_risk, losses.lost) = (true, 100, lost);
+            losses
+        };
+        let told = lost_more([&with(30), &with(10)]).unwrap();
+        assert_eq!(
+            told,
+            "+20 points (+9 to +31 by chance, counted by tubers): more than chance"
+        );
+        let told = lost_more([&with(10), &with(12)]).unwrap();
+        assert!(told.ends_with("chance explains it"), "{told}");
+        let mut unknown = with(0);
+        unknown.kept = false;
+        assert_eq!(lost_more([&unknown, &with(10)]), None);
+        assert_eq!(lost(&unknown), "not known, of 100");
+    }
+}

@@ -19,7 +19,7 @@ mod lost;
 mod record;
 mod said;
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;
 
 /// Every table, in the order in which a person would look at them.
 pub fn tables(data: &Data) -> Vec<Table> {
