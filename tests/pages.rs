@@ -1,7 +1,10 @@
 //! Every page with text that would be markup if anything let it through.
 
 use askama::Template;
-use overwinter::web::chart::Strip;
+use overwinter::web::chart::{
+    Strip,
+    survival::{Group, Survival},
+};
 use overwinter::web::compare::Sent;
 use overwinter::web::figures::{Line, Section};
 use overwinter::web::forms::{
@@ -28,6 +31,13 @@ use overwinter::web::stock::{
     several::{One, SeveralPage},
     typed::{Answer, Meant, TypedPage},
     wall::{Shelf, Spot, Stand, Standing, WallPage},
+};
+use overwinter::web::winter::{
+    Headline, copy,
+    file::WinterFile,
+    next::Counsel,
+    page::WinterPage,
+    part::{Part, Picture, Rows},
 };
 
 use overwinter::web::stock::round::{RoundCrate, RoundLot, RoundPage};
@@ -360,7 +370,95 @@ fn pages() -> Vec<String> {
     .chain(["ice", "salt", "instrument", "difference"].map(|w| compare_page(w).render().unwrap()))
     .chain(spring())
     .chain([0, 1, 2].map(|step| bring_page(step).render().unwrap()))
+    .chain([winter_page().render().unwrap()])
     .collect()
+}
+
+fn winter_head() -> Headline {
+    Headline {
+        sentence: HOSTILE.into(),
+        more: HOSTILE.into(),
+        period: HOSTILE.into(),
+    }
+}
+
+fn winter_counsel() -> Vec<Counsel> {
+    vec![Counsel {
+        head: HOSTILE.into(),
+        figures: HOSTILE.into(),
+    }]
+}
+
+fn winter_rows() -> Rows {
+    let mut rows = Rows::new(HOSTILE, &[HOSTILE, HOSTILE]).noting(HOSTILE);
+    rows.push([HOSTILE.to_owned(), HOSTILE.to_owned()]);
+    rows
+}
+
+/// One part with everything that a part may have; its picture is drawn from names of a stranger.
+fn winter_part() -> Part {
+    let drawn = Survival {
+        groups: vec![Group {
+            name: HOSTILE.into(),
+            alive: 3,
+            of: 4,
+            interval: (0.3, 0.95),
+            by_crate: None,
+            small: true,
+        }],
+        confidence_pct: 95,
+    };
+    Part {
+        id: "lost".into(),
+        title: HOSTILE.into(),
+        words: vec![HOSTILE.into()],
+        pictures: vec![Picture {
+            title: HOSTILE.into(),
+            figure: drawn.figure("lost-by"),
+            sentence: HOSTILE.into(),
+        }],
+        tables: vec![winter_rows(), winter_rows().open()],
+    }
+}
+
+fn winter_page() -> WinterPage {
+    WinterPage {
+        frame: frame(Tab::Winter),
+        winter: HOSTILE.into(),
+        winters: vec![(HOSTILE.into(), true), (HOSTILE.into(), false)],
+        head: Some(winter_head()),
+        counsel: winter_counsel(),
+        nothing: "",
+        parts: vec![winter_part()],
+        up_to: HOSTILE.into(),
+    }
+}
+
+fn winter_file() -> WinterFile {
+    let data = copy::data_of(&serde_json::json!({ "note": HOSTILE, HOSTILE: [HOSTILE] })).unwrap();
+    let about = copy::About {
+        overwinter_winter: copy::FORM,
+        program: HOSTILE.into(),
+        made_at: HOSTILE.into(),
+        made_by: HOSTILE.into(),
+        units: HOSTILE.into(),
+        sha256: String::new(),
+    };
+    WinterFile {
+        store: HOSTILE.into(),
+        winter: HOSTILE.into(),
+        head: winter_head(),
+        counsel: winter_counsel(),
+        nothing: "",
+        parts: vec![winter_part()],
+        trail: winter_rows(),
+        program: HOSTILE.into(),
+        made: HOSTILE.into(),
+        by: HOSTILE.into(),
+        sha256: HOSTILE.into(),
+        style: String::new(),
+        sealed: copy::in_page(&copy::seal(about, &data).unwrap()),
+    }
 }
 
 fn compare_page(way: &'static str) -> ComparePage {
@@ -840,6 +938,39 @@ fn nothing_from_outside_becomes_markup() {
         assert!(!page.contains("\" onload"), "a stranger's attribute");
         assert!(!page.contains("' onload") && !page.contains("onload='"));
         assert!(page.contains("script"), "the text itself is shown");
+    }
+}
+
+/// The file has a style, a script and data of its own, and nothing else that is one.
+#[test]
+fn nothing_from_outside_becomes_markup_in_the_file_of_a_winter() {
+    let page = winter_file().render().unwrap();
+    assert_eq!(page.matches("<style>").count(), 1);
+    assert_eq!(page.matches("<script").count(), 2);
+    assert_eq!(page.matches("</script>").count(), 2);
+    let (before, after) = page
+        .split_once("<script type=\"application/json\"")
+        .unwrap();
+    let (sealed, after) = after.split_once("</script>").unwrap();
+    assert!(!sealed.contains('<'), "data could end their own box");
+    assert!(after.contains("<script>addEventListener(\"beforeprint\""));
+    for part in [before, after] {
+        assert!(!part.contains("\" onload") && !part.contains("' onload"));
+        assert!(!part.contains("onload='"), "a stranger's attribute");
+        assert!(!part.contains("alert(1)</"), "a script of a stranger");
+    }
+    assert!(before.contains("alert(1)"), "the text itself is shown");
+    let read: serde_json::Value = copy::open(&page).unwrap().read().unwrap();
+    assert_eq!(read["note"], HOSTILE);
+    for word in [
+        "http://",
+        "https://",
+        " style=",
+        "javascript:",
+        "url(",
+        "src=",
+    ] {
+        assert!(!page.contains(word), "{word}");
     }
 }
 

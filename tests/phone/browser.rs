@@ -68,18 +68,26 @@ impl Driver {
     /// Takes the phone's reception, or gives it back.
     #[allow(dead_code, reason = "one of the tests has reception all the time")]
     pub(crate) async fn reception(&self, phone: &Client, there: bool) {
+        let conditions = json!({
+            "offline": !there, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1,
+        });
+        self.tell(phone, "Network.emulateNetworkConditions", conditions)
+            .await;
+    }
+
+    /// Tells the browser itself something, and gives back what it answers.
+    #[allow(dead_code, reason = "one of the tests has reception all the time")]
+    pub(crate) async fn tell(&self, phone: &Client, command: &str, parameters: Value) -> Value {
         let session = phone.session_id().await.unwrap().unwrap();
         let address = format!(
             "http://127.0.0.1:{}/session/{session}/goog/cdp/execute",
             self.1
         );
-        let command = json!({
-            "cmd": "Network.emulateNetworkConditions",
-            "params": { "offline": !there, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1 },
-        });
-        let body = command.to_string();
+        let body = json!({ "cmd": command, "params": parameters }).to_string();
         let done = client().post(address).body(body).send().await.unwrap();
-        assert_eq!(done.status(), 200, "{}", done.text().await.unwrap());
+        let (status, text) = (done.status(), done.text().await.unwrap());
+        assert_eq!(status, 200, "{command}: {text}");
+        serde_json::from_str::<Value>(&text).unwrap()["value"].take()
     }
 }
 
