@@ -1,6 +1,8 @@
 //! What was lost, by what tubers had in common, and what crates had lived through; in words, pictures and
 //! tables.
 
+use std::fmt::Write as _;
+
 use super::{
     part::{Part, Rows, share},
     pictures,
@@ -287,11 +289,12 @@ fn differences(b: &Breakdown) -> Option<Rows> {
         note = format!("{} more: no difference seen. ", thousands(left as i64));
     }
     if 1 < n {
-        note.push_str(&format!(
+        let _ = write!(
+            note,
             "{} in all, so each range is drawn so wide ({:.1}{NB}%) that all of them hold together 95 times in 100.",
             count(n, "comparison", "comparisons"),
             confidence * 100.0
-        ));
+        );
     }
     Some(rows.noting(note.trim()))
 }
