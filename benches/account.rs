@@ -291,7 +291,7 @@ async fn read(file: &Path) {
         for (number, sheet) in sheets.await.expect("sheets") {
             let day = &days[(number - first.number()) as usize];
             gathering.add(day, &sheet);
-            body.add(day, &sheet);
+            body.add(day, &sheet, true);
         }
         covered += gathering.finish().covered_h;
     }

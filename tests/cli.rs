@@ -1030,3 +1030,174 @@ fn the_stock_goes_out_and_comes_back() {
         .run(&import)
         .ends(1, &["no ledger, or not all of one"]);
 }
+
+// ---- winter and vouch ----
+
+/// Three days of readings at the turn of the year and two crates, of which one lost two tubers.
+fn with_winter() -> Place {
+    let place = Place::with_store();
+    let mut readings = String::from("measured_at,sensor,temperature_c,humidity_pct\n");
+    for day in 1..=3 {
+        for hour in 0..24 {
+            for minute in (0..60).step_by(5) {
+                let t = if day == 2 { 2.0 } else { 8.0 };
+                for sensor in ["north", "south"] {
+                    let at = format!("2025-12-{day:02}T{hour:02}:{minute:02}:00Z");
+                    writeln!(readings, "{at},{sensor},{t},80").unwrap();
+                }
+            }
+        }
+    }
+    place.write("readings.csv", readings);
+    place
+        .run(&["import", "readings", "readings.csv"])
+        .ends(0, &[]);
+    place
+}
+
+#[test]
+fn a_winter_that_is_not_there_is_told_with_those_that_are() {
+    let place = Place::with_store();
+    place
+        .run(&["winter"])
+        .ends(1, &["there is no database", "\nhint: "]);
+    assert!(!place.path("overwinter.db").exists());
+
+    let place = with_winter();
+    for (wrong, parts) in [
+        (
+            &["winter", "soon"][..],
+            &["`soon` is no winter", "hint: one is written like 2026-27"][..],
+        ),
+        (
+            &["winter", "2019-20"],
+            &[
+                "nothing is known of the winter 2019-20",
+                "something is known of 2025-26",
+            ],
+        ),
+        (
+            &["winter", "--table", "dogs"],
+            &["there is no table `dogs`", "days, hours, sensors"],
+        ),
+        (&["winter", "--format", "csv"], &["which table?", "days, "]),
+        (
+            &["winter", "--format", "json", "--table", "days"],
+            &["a table is printed as CSV"],
+        ),
+        (
+            &["winter", "--against", "2024-25", "--format", "json"],
+            &["side by side are printed as text"],
+        ),
+        (
+            &["winter", "--against", "2024-25"],
+            &["nothing is known of the winter 2024-25"],
+        ),
+        (
+            &["winter", "--from", "2025-12-03", "--to", "2025-12-01"],
+            &["is after --to"],
+        ),
+        (
+            &["winter", "2025-26", "--from", "2024-12-01"],
+            &["is not in the winter 2025-26", "2025-07-01 to 2026-06-30"],
+        ),
+        (&["winter", "--from", "yesterday"], &["--from"]),
+        (
+            &["winter", "--into", "out", "--format", "json"],
+            &["cannot be used with"],
+        ),
+        (&["winter", "--into", "."], &["has files in it and stays"]),
+        (&["vouch"], &["required"]),
+        (&["vouch", "nosuch.html"], &["cannot read `nosuch.html`"]),
+        (
+            &["vouch", "overwinter.toml"],
+            &["`overwinter.toml` is no copy of a winter"],
+        ),
+        (
+            &["vouch", "readings.csv", "--config", "nosuch.toml"],
+            &["cannot read `nosuch.toml`"],
+        ),
+    ] {
+        let said = place.run(wrong).ends(1, parts);
+        assert_eq!(said.out, "", "{wrong:?}");
+    }
+}
+
+#[test]
+fn a_winter_is_printed_given_out_and_vouched_for() {
+    let place = with_winter();
+    let text = place.run(&["winter", "2025-26"]).ends(0, &[]);
+    assert!(text.out.starts_with("2025-26, "), "{}", text.out);
+    assert!(
+        text.out.contains("\nThe cellar\n----------\n"),
+        "{}",
+        text.out
+    );
+    let widest = text.out.lines().map(|l| l.chars().count()).max();
+    assert!(widest <= Some(110), "{widest:?}\n{}", text.out);
+    let one_day = ["winter", "--from", "2025-12-02", "--to", "2025-12-02"];
+    let days = [&one_day[..], &["--table", "days"]].concat();
+    let days = place.run(&days).ends(0, &[]);
+    let lines: Vec<&str> = days.out.split("\r\n").collect();
+    assert_eq!(lines.len(), 3, "{}", days.out);
+    assert!(
+        lines[1].starts_with("cellar,2025-12-02,48,"),
+        "{}",
+        lines[1]
+    );
+
+    let json = place.run(&["winter", "--format", "json"]).ends(0, &[]);
+    place.write("copy.json", &json.out);
+    let said = place.run(&["vouch", "copy.json"]).ends(0, &[]);
+    assert!(said.out.contains("copy.json: whole"), "{}", said.out);
+    assert!(
+        said.out.contains("The store at hand gave it out"),
+        "{}",
+        said.out
+    );
+    assert!(said.out.contains("it comes to the same"), "{}", said.out);
+    place.write("changed.json", json.out.replace("\"cellar\"", "\"cellaR\""));
+    let said = place.run(&["vouch", "changed.json"]).ends(
+        1,
+        &["changed.json: its data are not those it was made with"],
+    );
+    assert!(said.out.contains("changed.json: NOT WHOLE"), "{}", said.out);
+
+    place
+        .run(&["winter", "--into", "out"])
+        .ends(0, &["overwinter vouch out"]);
+    let sums = Command::new("sha256sum")
+        .args(["--check", "--quiet", "SHA256SUMS"])
+        .current_dir(place.path("out"))
+        .status();
+    // Where there is no such program, `vouch` alone looks through them.
+    assert!(sums.is_err() || sums.unwrap().success());
+    let said = place.run(&["vouch", "out"]).ends(0, &[]);
+    assert!(
+        said.out.contains("The page shows what its data say"),
+        "{}",
+        said.out
+    );
+    let whole = fs::read_to_string(place.path("out/readings.csv")).unwrap();
+    assert!(whole.starts_with(EXPORT_HEADER), "{whole:.100}");
+    assert_eq!(whole.lines().count(), 1 + 3 * 288 * 2);
+    place
+        .run(&["winter", "--into", "out"])
+        .ends(1, &["has files in it"]);
+
+    // A page that shows something else, a table with another figure, a file that is gone.
+    let page = place.path("out/winter-2025-26.html");
+    let shown = fs::read_to_string(&page).unwrap();
+    fs::write(&page, shown.replace("within the band", "within the Band")).unwrap();
+    fs::write(place.path("out/days.csv"), "room\r\n").unwrap();
+    fs::remove_file(place.path("out/hours.csv")).unwrap();
+    place.run(&["vouch", "out"]).ends(
+        1,
+        &[
+            "the page was changed",
+            "days.csv: was changed",
+            "days.csv: it is not the table that its description names",
+            "hours.csv: is missing",
+        ],
+    );
+}

@@ -448,7 +448,7 @@ fn what_a_sensor_is_off_by_is_added_from_the_moment_it_is_known() {
     // Another one from then on, and what is a backlog goes by its own time.
     story.step(&correct(90, 90, 500, 30));
     story.reading(3, 85, 95, 3.0, 80.0);
-    assert!((newest(&story).0 - 1.0).abs() < 1e-9);
+    assert_eq!(newest(&story), (1.0, 80.0, Some(3.0), None));
     story.reading(3, 95, 95, 3.0, 80.0);
     assert_eq!(newest(&story), (3.5, 80.03, Some(3.0), Some(80.0)));
     // Limits that change carry it over, and nothing is added once it ends.

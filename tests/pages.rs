@@ -431,6 +431,8 @@ fn winter_page() -> WinterPage {
         nothing: "",
         parts: vec![winter_part()],
         up_to: HOSTILE.into(),
+        beside: Some(winter_rows().open()),
+        tables: vec![(HOSTILE.into(), HOSTILE.into())],
     }
 }
 

@@ -36,7 +36,7 @@ use crate::{
 };
 
 /// Who it was, for the record.
-const WHO: &str = "the command line";
+pub(super) const WHO: &str = "the command line";
 /// Bytes of a line that is read; the longest passphrase takes 512.
 const LINE: u64 = 4096;
 /// A certificate that ends sooner than this is worth a word, in milliseconds (two weeks).

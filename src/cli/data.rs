@@ -17,13 +17,14 @@ use super::{
 };
 use crate::{
     clock::Clock,
+    config::Config,
     engine::{Engine, Opening},
     inbox::{BATCH_READINGS, Batch, Message, Receipt},
     intake::decode::table::{HEADER, Rows},
     stock::list,
     store::Store,
     watch::{
-        Correction, Heard, Input, SensorName, Stamp, correction,
+        Correction, Heard, Input, Reading, SensorName, Stamp, correction,
         reading::{AHEAD_MS, Refused, clock_is_wrong},
     },
 };
@@ -273,12 +274,7 @@ pub fn export(what: &Export) -> Outcome {
     | Export::Crates { file, config }
     | Export::Ledger { file, config }) = what;
     let config = configuration(config)?;
-    if !config.database.exists() {
-        return Err(Failure::input(
-            format!("there is no database `{}` yet", config.database.display()),
-            "`overwinter run` and `overwinter import` make it",
-        ));
-    }
+    is_there(&config)?;
     runtime()?.block_on(async {
         let store = Store::open(&config.database).await?;
         let out: Box<dyn Write> = match file {
@@ -311,6 +307,17 @@ pub fn export(what: &Export) -> Outcome {
     })
 }
 
+/// Refuses what asks a database that nobody made yet.
+pub(super) fn is_there(config: &Config) -> Outcome {
+    if config.database.exists() {
+        return Ok(());
+    }
+    Err(Failure::input(
+        format!("there is no database `{}` yet", config.database.display()),
+        "`overwinter run` and `overwinter import` make it",
+    ))
+}
+
 /// That readings go out uncorrected, where that makes a difference.
 fn as_said(corrections: &[Correction]) -> String {
     let offsets = correction::offsets(corrections);
@@ -328,7 +335,16 @@ fn as_said(corrections: &[Correction]) -> String {
 }
 
 /// The interchange file, in the order of arrival.
-pub async fn write_readings(store: &Store, mut out: impl Write) -> Result<u64, Failure> {
+pub async fn write_readings(store: &Store, out: impl Write) -> Result<u64, Failure> {
+    write_readings_of(store, out, |_| true).await
+}
+
+/// The same of those readings alone that are wanted.
+pub(super) async fn write_readings_of(
+    store: &Store,
+    mut out: impl Write,
+    wanted: impl Fn(&Reading) -> bool,
+) -> Result<u64, Failure> {
     let names = store.sensor_names().await?;
     writeln!(out, "{HEADER},received_at")?;
     let mut written = 0;
@@ -340,6 +356,9 @@ pub async fn write_readings(store: &Store, mut out: impl Write) -> Result<u64, F
             let (Input::Reading(r), None) = (input, &broken) else {
                 return;
             };
+            if !wanted(r) {
+                return;
+            }
             let name = names.get(&r.sensor).map_or("", String::as_str);
             let battery = r
                 .values

@@ -28,6 +28,8 @@ pub mod run;
 pub mod setup;
 pub mod stock;
 pub mod told;
+pub mod vouch;
+pub mod winter;
 
 use std::{
     fs::{self, File, TryLockError},
@@ -118,6 +120,10 @@ enum Verb {
     Replay(replay::Options),
     /// Dew point, mould, drying, venting, water and heat for one temperature and humidity
     Air(Box<air::Options>),
+    /// How a winter went: what the air did, what was lost, what was said and done; as text, data or tables
+    Winter(Box<winter::Options>),
+    /// Whether a copy of a winter is whole, and whether this store gave it out
+    Vouch(vouch::Options),
     /// Labels for crates as a page to print, on standard output
     Labels(labels::Options),
     /// Set or change the passphrase of the pages; a change signs every device out
@@ -150,6 +156,8 @@ pub fn main() -> ExitCode {
         Verb::Export(what) => data::export(&what),
         Verb::Replay(options) => replay::replay(&options),
         Verb::Air(options) => air::air(&options),
+        Verb::Winter(options) => winter::winter(&options),
+        Verb::Vouch(options) => vouch::vouch(&options),
         Verb::Labels(options) => labels::labels(&options),
         Verb::Passphrase(arg) => access::passphrase(&arg.config),
         Verb::Pair(arg) => access::pair(&arg.config),

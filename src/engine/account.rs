@@ -6,7 +6,10 @@ use std::{
 };
 
 use chrono::NaiveDate;
-use tokio::{sync::Mutex as Turn, task::spawn_blocking};
+use tokio::{
+    sync::{Mutex as Turn, MutexGuard},
+    task::spawn_blocking,
+};
 
 use super::sums::sum_up;
 use crate::{
@@ -14,13 +17,13 @@ use crate::{
         account::{About, Account, FORM, Gathered, days_of},
         calendar::{self, Calendar},
         period::{self, Period},
-        responses::{History, responses},
+        responses::{Did, History, responses},
         survival::losses,
         yardstick::Yardsticks,
     },
     stock::ledger::{Entry, EntryId},
     store::{Store, StoreError, accounts::Moved},
-    watch::{Judge, Models, Role, Stamp, models::Forecast, reading::HOUR_MS},
+    watch::{Act, Judge, Models, Role, Stamp, models::Forecast, reading::HOUR_MS},
 };
 
 /// Entries fetched at once.
@@ -85,7 +88,7 @@ pub async fn account(
     sum_up(store, &calendar).await?;
     let yardsticks = store.yardsticks().await?;
     let entries = entries(store).await?;
-    let heard = heard(store, &yardsticks, winter).await?;
+    let heard = heard(store, &yardsticks, &calendar, winter).await?;
     let Some(period) = days_of(winter, chosen, &entries, heard, &calendar) else {
         return Ok(None);
     };
@@ -106,7 +109,21 @@ pub async fn account(
     }
     let responded = store.responded(from, to).await?;
     let offs = store.offs(i64::MAX).await?;
-    let altitude_m = store.last_settings().await?.map_or(0.0, |s| s.altitude_m);
+    // As it was said at the end of the period: what is configured later changes no winter that is over.
+    let said = |did: &Did| match &did.act {
+        Act::Settings(settings) => Some(settings.altitude_m),
+        _ => None,
+    };
+    let altitude_m = match responded
+        .acts
+        .iter()
+        .filter(|d| d.at < to)
+        .filter_map(said)
+        .next_back()
+    {
+        Some(altitude) => altitude,
+        None => store.last_settings().await?.map_or(0.0, |s| s.altitude_m),
+    };
     let about = About {
         form: FORM,
         program: concat!("overwinter ", env!("CARGO_PKG_VERSION")).to_owned(),
@@ -171,16 +188,19 @@ async fn entries(store: &Store) -> Result<Vec<Entry>, StoreError> {
 async fn heard(
     store: &Store,
     yardsticks: &Yardsticks,
+    calendar: &Calendar,
     winter: i32,
 ) -> Result<Option<(NaiveDate, NaiveDate)>, StoreError> {
     let whole = Period::whole(winter);
     let (first, end) = (calendar::number(whole.from), calendar::number(whole.to));
     let made = store.sheets_made().await?;
     let of_rooms = made.into_iter().filter(|(id, day, _)| {
-        let role = (yardsticks.0.get(id))
-            .and_then(|y| y.spans.last())
-            .map(|s| s.role);
-        (first..end).contains(day) && matches!(role, Some(Role::Air | Role::Crate))
+        let role = || {
+            let yardstick = yardsticks.0.get(id)?;
+            let ends = calendar.day(calendar::date(*day)).to;
+            Some(yardstick.spans[yardstick.at(ends.plus(-1))].role)
+        };
+        (first..end).contains(day) && matches!(role(), Some(Role::Air | Role::Crate))
     });
     let days = of_rooms.map(|(_, day, _)| day);
     let ends = days.fold(None, |ends: Option<(i64, i64)>, day| {
@@ -196,6 +216,19 @@ struct Kept {
     moved: Moved,
     made_at: Stamp,
     asked_at: Stamp,
+}
+
+impl Kept {
+    /// It was made long ago, or, after the clock was put back, in times to come.
+    fn is_old(&self, now: Stamp) -> bool {
+        !(0..FRESH_MS).contains(&now.since(self.made_at))
+    }
+
+    /// Another one would say the same. A winter that goes on grows by the hour also where nothing is heard.
+    fn is_current(&self, moved: &Moved, now: Stamp) -> bool {
+        let is_over = self.account.as_ref().is_some_and(|a| a.about.over);
+        self.moved == *moved && (!self.is_old(now) || (is_over && self.made_at <= now))
+    }
 }
 
 /// Accounts that were made, for pages: what is kept is shown at once and made anew behind the page.
@@ -218,7 +251,9 @@ impl Accounts {
         let mut all = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         all.insert(winter, kept);
         while KEPT < all.len() {
-            let oldest = all.iter().min_by_key(|(_, k)| k.asked_at).map(|(w, _)| *w);
+            // Winters of which nothing is known are soon asked for again.
+            let worth = |k: &Kept| (k.account.is_some(), k.asked_at);
+            let oldest = all.iter().min_by_key(|(_, k)| worth(k)).map(|(w, _)| *w);
             let Some(oldest) = oldest else { break };
             all.remove(&oldest);
         }
@@ -238,12 +273,12 @@ impl Accounts {
             return self.make(store, place, winter, models, now).await;
         };
         let moved = store.moved_on().await?;
-        let old = FRESH_MS <= now.since(kept.made_at);
         // What only readings changed can wait; what people did is looked for at once.
         if moved.by_people(&kept.moved) {
             return self.make(store, place, winter, models, now).await;
         }
-        if moved != kept.moved && old && self.turn.try_lock().is_ok() {
+        let stale = !kept.is_current(&moved, now) && kept.is_old(now);
+        if stale && self.turn.try_lock().is_ok() {
             let (own, store, place, models) =
                 (self.clone(), store.clone(), place.clone(), models.clone());
             tokio::spawn(async move {
@@ -253,6 +288,11 @@ impl Accounts {
             });
         }
         Ok(kept.account)
+    }
+
+    /// Waits until no account is made: each takes the memory of a winter.
+    pub async fn turn(&self) -> MutexGuard<'_, ()> {
+        self.turn.lock().await
     }
 
     async fn make(
@@ -266,7 +306,7 @@ impl Accounts {
         let _turn = self.turn.lock().await;
         let moved = store.moved_on().await?;
         if let Some(kept) = self.kept(winter, now)
-            && kept.moved == moved
+            && kept.is_current(&moved, now)
         {
             // Somebody else waited for the same.
             return Ok(kept.account);

@@ -248,8 +248,8 @@ impl<'a> Run<'a> {
         Ok((days, readings))
     }
 
-    /// Days whose sheets were made with something else than what holds by now, and the ones after: a longer
-    /// hold may reach into them.
+    /// Days whose sheets were made with something else than what holds by now, and those after it that
+    /// the longest hold reaches into.
     async fn add_stale(&self, days: &mut BTreeSet<Day>) -> Result<(), Fault> {
         for (sensor, day, with) in self.store.sheets_made().await? {
             let Some(yardstick) = self.yardsticks.0.get(&sensor) else {
@@ -257,7 +257,10 @@ impl<'a> Run<'a> {
             };
             let local = self.calendar.day(date(day));
             if with != yardstick.version(&self.calendar, local.from, local.to) {
-                days.extend([(sensor, day), (sensor, day + 1)]);
+                let reach = self
+                    .calendar
+                    .day_of(local.to.plus(yardstick.longest_hold_ms()));
+                days.extend((day..=reach.number()).map(|day| (sensor, day)));
             }
         }
         Ok(())
@@ -292,7 +295,7 @@ impl<'a> Run<'a> {
                 after = *place;
                 let full = rows.len() == SAID_AT_ONCE as usize;
                 work = in_the_background(move || work.take(&rows)).await?;
-                Self::pick(&mut work.made, &mut missing, &mut batch);
+                pick(&mut work.made, &mut missing, &mut batch);
                 while KEPT_AT_ONCE <= batch.len() {
                     let rest = batch.split_off(KEPT_AT_ONCE);
                     self.keep(&batch).await?;
@@ -303,7 +306,7 @@ impl<'a> Run<'a> {
                 }
             }
             let mut made = in_the_background(move || Ok(work.finish())).await?;
-            Self::pick(&mut made, &mut missing, &mut batch);
+            pick(&mut made, &mut missing, &mut batch);
             batch.extend(missing.into_iter().map(|(day, local)| Made {
                 sensor,
                 day,
@@ -312,11 +315,6 @@ impl<'a> Run<'a> {
             }));
         }
         self.keep(&batch).await
-    }
-
-    /// Takes those that were wanted; the days beside them were read in part only.
-    fn pick(made: &mut Vec<Made>, missing: &mut BTreeMap<i64, LocalDay>, batch: &mut Vec<Made>) {
-        batch.extend(made.drain(..).filter(|m| missing.remove(&m.day).is_some()));
     }
 
     /// Drops every sheet and makes them again from the log, read once up to a place.
@@ -392,6 +390,11 @@ fn joined<T>(done: Result<Result<T, StoreError>, tokio::task::JoinError>) -> Res
         // The program is ending.
         Err(_) => Err(StoreError::Busy),
     })
+}
+
+/// Takes those that were wanted; the days beside them were read in part only.
+fn pick(made: &mut Vec<Made>, missing: &mut BTreeMap<i64, LocalDay>, batch: &mut Vec<Made>) {
+    batch.extend(made.drain(..).filter(|m| missing.remove(&m.day).is_some()));
 }
 
 /// Unbroken runs of days of one sensor: the first and the last.

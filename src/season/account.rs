@@ -1,31 +1,34 @@
 //! The account of one winter, put together.
 
-use std::collections::{BTreeMap, BTreeSet};
-
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
 use super::{
-    body::{Body, DayRow, HourRow},
-    calendar::{Calendar, LocalDay},
-    conditions::{Excursion, Gathering, SensorWinter, thousandths},
+    body::{DayRow, HourRow},
+    calendar::Calendar,
+    conditions::{SensorWinter, thousandths},
     counsel::{self, Advice},
     lived::{
-        self, Bands, Lived, Probe,
-        apart::{Apart, Outside, apart, outside},
+        Lived,
+        apart::{Apart, Outside},
     },
     pattern::{Fate, Figure, Pattern, pattern},
     period::{self, Period},
     responses::Responses,
-    sheet::{Sheet, Side},
+    sheet::Side,
     survival::{CrateLoss, Losses},
-    yardstick::{Correction, Span, Yardstick, Yardsticks, hours},
+    yardstick::{Correction, Yardsticks, hours},
 };
 use crate::{
-    climate::tuber::SensorError,
-    stock::ledger::Entry,
+    stock::{Finding, ledger::Entry},
     watch::{Role, Stamp},
 };
+
+mod gathered;
+#[cfg(test)]
+mod tests;
+
+pub use gathered::Gathered;
 
 /// The form of the account; raised when what older versions read would be misread.
 pub const FORM: u32 = 1;
@@ -110,7 +113,10 @@ impl Record {
 pub struct RoomWinter {
     /// Its name.
     pub room: String,
-    /// Hours of all its air sensors in which it was in use, and of these those that are known.
+    /// Hours in which crates stood in it while it was called empty, so that nothing of it was counted.
+    pub unwatched_h: f64,
+    /// Hours of all its air sensors in which it was in use, or crates stood in it, and of these those that
+    /// are known.
     pub span_h: f64,
     /// See there.
     pub covered_h: f64,
@@ -184,25 +190,61 @@ impl Account {
     }
 }
 
-/// A figure that a crate lived through, and how it is read; none where it is not known.
-type Lives = (Figure, fn(&Lived) -> Option<f64>);
+/// A figure that a crate lived through, how it is read (none where it is not known), and the losses that it may
+/// have to do with; none are all.
+type Lives = (Figure, fn(&Lived) -> Option<f64>, &'static [Finding]);
 
-/// The figures that losses are held against.
+/// What dries out ...
+const DRIED: &[Finding] = &[Finding::Shrivelled];
+/// ... and what rots: cold and damp hurt tubers so.
+const ROTTED: &[Finding] = &[Finding::Soft, Finding::Mould];
+
+/// The figures that losses are held against, each with the losses that it can have to do with (common
+/// practice): all causes together would hide each other.
 pub const FIGURES: [Lives; 9] = [
-    (Figure::MeanTemperature, |c| Some(c.core.as_ref()?.mean_c)),
-    (Figure::LowestTemperature, |c| {
-        Some(c.core.as_ref()?.low.value)
-    }),
-    (Figure::HighestTemperature, |c| {
-        Some(c.core.as_ref()?.high.value)
-    }),
-    (Figure::HoursCold, |c| c.core.as_ref().map(|_| c.cold_h)),
-    (Figure::HoursDry, |c| humid(c).then_some(c.dry_h)),
-    (Figure::HoursDamp, |c| humid(c).then_some(c.damp_h)),
-    (Figure::DeficitDose, |c| humid(c).then_some(c.dose)),
-    (Figure::Mould, |c| Some(c.mould_high.as_ref()?.value)),
-    (Figure::HoursSweating, |c| humid(c).then_some(c.wet_h)),
+    (
+        Figure::MeanTemperature,
+        |c| Some(c.core.as_ref()?.mean_c),
+        &[],
+    ),
+    (
+        Figure::LowestTemperature,
+        |c| Some(c.core.as_ref()?.low.value),
+        ROTTED,
+    ),
+    (
+        Figure::HighestTemperature,
+        |c| Some(c.core.as_ref()?.high.value),
+        &[],
+    ),
+    (
+        Figure::HoursCold,
+        |c| c.core.as_ref().map(|_| c.cold_h),
+        ROTTED,
+    ),
+    (Figure::HoursDry, |c| humid(c).then_some(c.dry_h), DRIED),
+    (Figure::HoursDamp, |c| humid(c).then_some(c.damp_h), ROTTED),
+    (Figure::DeficitDose, |c| humid(c).then_some(c.dose), DRIED),
+    (
+        Figure::Mould,
+        |c| Some(c.mould_high.as_ref()?.value),
+        ROTTED,
+    ),
+    (
+        Figure::HoursSweating,
+        |c| humid(c).then_some(c.wet_h),
+        ROTTED,
+    ),
 ];
+
+/// What a crate lost of what a figure can have to do with.
+pub fn lost_to(loss: &CrateLoss, findings: &[Finding]) -> u64 {
+    if findings.is_empty() {
+        return loss.lost;
+    }
+    let of = |finding: &Finding| loss.by_finding.get(finding).copied().unwrap_or(0);
+    findings.iter().map(of).sum()
+}
 
 fn humid(krate: &Lived) -> bool {
     0.0 < krate.cover.humid_h
@@ -224,10 +266,10 @@ fn patterns(crates: &[Lived], losses: &Losses) -> Vec<Pattern> {
     if !losses.kept {
         return Vec::new();
     }
-    let of = |(figure, value): Lives| {
+    let of = |(figure, value, findings): Lives| {
         let fates: Vec<Fate> = fates(crates, losses)
             .map(|(krate, loss)| Fate {
-                lost: loss.lost,
+                lost: lost_to(loss, findings),
                 at_risk: loss.at_risk,
                 figure: value(krate).unwrap_or(f64::NAN),
             })
@@ -288,264 +330,6 @@ fn advice(conditions: &Conditions, losses: &Losses, patterns: &[Pattern]) -> Vec
             .map(Advice::Pattern),
     );
     all
-}
-
-/// One sensor's part in an account, gathered a day at a time.
-#[derive(Debug)]
-pub struct Gathered {
-    period: (Stamp, Stamp),
-    days: Vec<LocalDay>,
-    sensors: Vec<SensorWinter>,
-    /// By room and what its places begin with; the whole room has no such word.
-    bodies: BTreeMap<(String, Option<String>), (Body, SensorError)>,
-    probes: Vec<Probe>,
-    bands: BTreeMap<String, Bands>,
-}
-
-impl Gathered {
-    /// Of these days up to an instant; a day that is not over is counted as far as it is.
-    pub fn new(calendar: &Calendar, period: Period, until: Stamp) -> Self {
-        let (from, to) = calendar.span(period);
-        Self {
-            period: (from, to.min(until).max(from)),
-            days: calendar.days(period).filter(|d| d.from < until).collect(),
-            sensors: Vec::new(),
-            bodies: BTreeMap::new(),
-            probes: Vec::new(),
-            bands: BTreeMap::new(),
-        }
-    }
-
-    /// From the first instant to before the last.
-    pub fn period(&self) -> (Stamp, Stamp) {
-        self.period
-    }
-
-    /// Its days.
-    pub fn days(&self) -> &[LocalDay] {
-        &self.days
-    }
-
-    /// Takes a sensor with its sheets in order of days.
-    pub fn sensor<E>(
-        &mut self,
-        yardstick: &Yardstick,
-        sheets: impl IntoIterator<Item = Result<(LocalDay, Sheet), E>>,
-    ) -> Result<(), E> {
-        let (from, to) = self.period;
-        let mut gathering = Gathering::new(yardstick, from, to);
-        let mut probe: Option<Probe> = None;
-        self.expect(yardstick);
-        for sheet in sheets {
-            let (day, sheet) = sheet?;
-            gathering.add(&day, &sheet);
-            let span = &yardstick.spans[yardstick.at(day.to.plus(-1))];
-            match (span.role, &span.krate) {
-                (Role::Air, _) => {
-                    for key in keys(span) {
-                        if let Some((body, _)) = self.bodies.get_mut(&key) {
-                            body.add(&day, &sheet);
-                        }
-                    }
-                }
-                (Role::Crate, Some(code)) => {
-                    let (first, end) = (self.days.first(), self.days.last());
-                    let (Some(first), Some(end)) = (first, end) else {
-                        continue;
-                    };
-                    let bins = bins(end.to.since(first.from));
-                    let probe = probe.get_or_insert_with(|| Probe {
-                        code: code.clone(),
-                        start: first.from,
-                        bins: vec![None; bins],
-                    });
-                    let offset = bins_before(day.from.since(first.from));
-                    for (bin, ten) in probe.bins.iter_mut().skip(offset).zip(&sheet.tens) {
-                        *bin = ten.temperature.map(|t| f64::from(t) / 1000.0);
-                    }
-                }
-                _ => {}
-            }
-        }
-        self.probes.extend(probe);
-        self.sensors.push(gathering.finish());
-        Ok(())
-    }
-
-    /// What should be there of a room's sensor, whether or not it said anything.
-    fn expect(&mut self, yardstick: &Yardstick) {
-        let (from, to) = self.period;
-        let first = yardstick.at(from);
-        for (i, span) in yardstick.spans.iter().enumerate().skip(first) {
-            let begins = span.from.max(from);
-            let ends = yardstick.spans.get(i + 1).map_or(to, |n| n.from.min(to));
-            if ends <= begins || span.role != Role::Air {
-                continue;
-            }
-            let bands = self
-                .bands
-                .entry(span.room.clone())
-                .or_insert_with(|| Bands {
-                    room: span.room.clone(),
-                    from: Vec::new(),
-                });
-            // Every sensor of a room has its band.
-            let at = bands.from.partition_point(|(at, _)| *at < begins);
-            match bands.from.get_mut(at).filter(|(at, _)| *at == begins) {
-                Some(known) => known.1 = span.band,
-                None => bands.from.insert(at, (begins, span.band)),
-            }
-            for key in keys(span) {
-                let days = &self.days;
-                let (body, error) = self
-                    .bodies
-                    .entry(key)
-                    .or_insert_with(|| (Body::new(days.iter().copied()), span.error));
-                error.temperature_k = error.temperature_k.max(span.error.temperature_k);
-                error.humidity_pct = error.humidity_pct.max(span.error.humidity_pct);
-                if span.empty {
-                    continue;
-                }
-                let from = days.partition_point(|d| d.to <= begins);
-                for day in days[from..].iter().take_while(|d| d.from < ends) {
-                    let ms = day.to.min(ends).since(day.from.max(begins));
-                    body.expect(day, ms);
-                }
-            }
-        }
-    }
-
-    /// What it comes to, with the ledger's entries in order.
-    pub fn finish(
-        self,
-        calendar: &Calendar,
-        yardsticks: &Yardsticks,
-        off: &[(Stamp, Stamp)],
-        entries: &[Entry],
-    ) -> Conditions {
-        let period = self.period;
-        let ends: Vec<Stamp> = self.days.iter().map(|d| d.to.min(period.1)).collect();
-        let edges: Vec<Stamp> = (self.days.first().map(|d| d.from).into_iter())
-            .chain(ends.iter().copied())
-            .collect();
-        let bands: Vec<Bands> = self.bands.into_values().collect();
-        let start = self.days.first().map_or(period.0, |d| d.from);
-        let mut days: BTreeMap<String, (Vec<DayRow>, Vec<HourRow>)> = BTreeMap::new();
-        let mut bodies = Vec::with_capacity(self.bodies.len());
-        for ((room, near), (body, error)) in self.bodies {
-            if near.is_none() {
-                let mut hours = body.hours(calendar);
-                hours.retain(|h| Stamp::from(h.at) < period.1);
-                days.insert(room.clone(), (body.days(), hours));
-            }
-            bodies.push(lived::Body {
-                room,
-                near,
-                start,
-                bins: body.tens(),
-                error,
-            });
-        }
-        let lived = lived::account(&lived::Given {
-            bodies: &bodies,
-            entries,
-            probes: &self.probes,
-            bands: &bands,
-            period,
-            days: &ends,
-        });
-        let apart = apart(&bodies, &edges);
-        let mut sensors = self.sensors;
-        sensors.sort_by(|a, b| {
-            (&a.room, a.role as u8, &a.sensor).cmp(&(&b.room, b.role as u8, &b.sensor))
-        });
-        for sensor in &mut sensors {
-            let (room, near) = (sensor.room.clone(), sensor.near.clone());
-            if let Some(against) = &mut sensor.against {
-                for excursion in &mut against.excursions {
-                    excursion.crates =
-                        standing(&lived.crates, &bodies, &room, near.as_deref(), excursion);
-                }
-            }
-        }
-        let mut carpets: BTreeMap<String, Vec<(Stamp, f64)>> = (lived.carpets.into_iter())
-            .map(|c| (c.room, c.hours))
-            .collect();
-        let rooms = days.into_iter().map(|(room, (days, hours))| {
-            let whole = bodies.iter().find(|b| b.room == room && b.near.is_none());
-            let sum = |of: fn(&DayRow) -> f64| thousandths(days.iter().map(of).sum());
-            RoomWinter {
-                span_h: sum(|d| d.span_h),
-                covered_h: sum(|d| d.covered_h),
-                judged_h: sum(|d| d.judged_h),
-                in_band_h: sum(|d| d.in_band_h),
-                margins: (carpets.remove(&room).unwrap_or_default().into_iter())
-                    .map(|(at, k)| (at.to_utc(), thousandths(k)))
-                    .collect(),
-                apart: apart.iter().filter(|a| a.room == room).cloned().collect(),
-                outside: whole.map_or_else(Outside::default, |b| outside(b, &bands, period)),
-                room,
-                days,
-                hours,
-            }
-        });
-        Conditions {
-            rooms: rooms.collect(),
-            record: Record {
-                sensors,
-                corrections: corrections(yardsticks, period),
-                off: (off.iter())
-                    .map(|(from, to)| (from.max(&period.0), to.min(&period.1)))
-                    .filter(|(from, to)| from < to)
-                    .map(|(from, to)| (from.to_utc(), to.to_utc()))
-                    .collect(),
-            },
-            crates: lived.crates,
-        }
-    }
-}
-
-fn bins_before(ms: i64) -> usize {
-    usize::try_from(ms / super::sheet::TEN_MS).unwrap_or_default()
-}
-
-fn bins(ms: i64) -> usize {
-    bins_before(ms + super::sheet::TEN_MS - 1)
-}
-
-/// The bodies of air that a sensor speaks for.
-fn keys(span: &Span) -> BTreeSet<(String, Option<String>)> {
-    [None, span.near.clone()]
-        .into_iter()
-        .map(|near| (span.room.clone(), near))
-        .collect()
-}
-
-/// Codes of crates that stood in the air of a sensor during an excursion.
-fn standing(
-    crates: &[Lived],
-    bodies: &[lived::Body],
-    room: &str,
-    near: Option<&str>,
-    excursion: &Excursion,
-) -> Vec<String> {
-    let (from, to) = (Stamp::from(excursion.from), Stamp::from(excursion.to));
-    let stood = |krate: &&Lived| {
-        krate.stays.iter().any(|stay| {
-            let here = stay.room.trim().eq_ignore_ascii_case(room);
-            here && stay.from < to && from < stay.to && {
-                let body = lived::body_of(bodies, &stay.room, &stay.place);
-                // A sensor that speaks for no part speaks for all of the room.
-                near.is_none() || body.is_some_and(|b| bodies[b].near.as_deref() == near)
-            }
-        })
-    };
-    let codes: BTreeSet<String> = crates
-        .iter()
-        .filter(stood)
-        .map(|c| c.code.clone())
-        .collect();
-    codes.into_iter().collect()
 }
 
 fn corrections(yardsticks: &Yardsticks, (from, to): (Stamp, Stamp)) -> Vec<InForce> {

@@ -106,8 +106,9 @@ impl Body {
         }
     }
 
-    /// A day of one of its sensors.
-    pub fn add(&mut self, day: &LocalDay, sheet: &Sheet) {
+    /// A day of one of its sensors, which over its whole time here told humidity (`humid`) or did not: within
+    /// the band is what is known to be so of both.
+    pub fn add(&mut self, day: &LocalDay, sheet: &Sheet, humid: bool) {
         let Some(place) = self.place(day) else { return };
         let first = self.days[0].0.from;
         let sums = &mut self.days[place].1;
@@ -131,10 +132,10 @@ impl Body {
             .map(|(a, b)| i64::from(b - a))
             .sum::<i64>();
         let j = &sheet.judged;
-        let (judged, within) = if j.humidity_ms == 0 {
-            (j.temperature_ms, j.temperature_in_ms)
-        } else {
+        let (judged, within) = if humid {
             (j.both_ms, j.both_in_ms)
+        } else {
+            (j.temperature_ms, j.temperature_in_ms)
         };
         sums.judged[0] += judged;
         sums.judged[1] += within;

@@ -9,7 +9,7 @@ use super::{
     calendar::LocalDay,
     excursion::{Excursion as Joined, Joining},
     sheet::{Extreme, Sheet, Side, Sum},
-    yardstick::{Span, Yardstick, hours, in_use},
+    yardstick::{Span, Yardstick, hours, in_use, unasked},
 };
 use crate::watch::{Band, Role, Stamp, reading::HOUR_MS};
 
@@ -140,7 +140,8 @@ pub struct Gaps {
     pub longest_from: Option<DateTime<Utc>>,
 }
 
-/// One sensor in one place over the period.
+/// One sensor in one place over the period; one that was put elsewhere is another one there. A day counts
+/// for the place in which it stood at its end.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SensorWinter {
     /// Its name.
@@ -163,7 +164,7 @@ pub struct SensorWinter {
     pub first: Option<DateTime<Utc>>,
     /// See there.
     pub last: Option<DateTime<Utc>>,
-    /// Hours of the period in which its room was in use.
+    /// Hours of the period in which it was set up or heard, and its room in use.
     pub span_h: f64,
     /// Of these hours in which it was out of service.
     pub out_of_service_h: f64,
@@ -359,7 +360,7 @@ impl<'a> Gathering<'a> {
     fn excursion(&self, joined: &Joined) -> Excursion {
         Excursion {
             sensor: self.yardstick.name.to_string(),
-            room: self.span(joined.from.into()).room.clone(),
+            room: self.span(self.to.plus(-1)).room.clone(),
             side: joined.side,
             from: joined.from,
             to: joined.to,
@@ -376,14 +377,20 @@ impl<'a> Gathering<'a> {
         &self.yardstick.spans[self.yardstick.at(at)]
     }
 
+    /// It was set up in that time, or said something.
+    pub fn counts(&self) -> bool {
+        let mut spans = self.yardstick.between(self.from, self.to);
+        self.readings != 0 || spans.any(|(_, _, span)| span.set_up)
+    }
+
     /// What it comes to.
     pub fn finish(mut self) -> SensorWinter {
         let mut told = std::mem::take(&mut self.told);
         std::mem::take(&mut self.joining).finish(&mut |e| told[e.side as usize].add(e));
         let (used, out) = in_use(self.yardstick, self.from, self.to);
+        let used = used + unasked(self.yardstick, self.covered.iter().copied());
         let covered: i64 = self.covered.iter().map(|(from, to)| to.since(*from)).sum();
-        let last = self.heard.map_or(self.to.plus(-1), |(_, last)| last);
-        let span = self.span(last);
+        let span = self.span(self.to.plus(-1));
         let humid = self.humidity.ms != 0;
         let [t, t_in, rh, rh_in, both, both_in] = self.judged.map(|ms| thousandths(hours(ms)));
         let mut excursions = Vec::new();
@@ -477,7 +484,7 @@ impl<'a> Gathering<'a> {
             if ends <= begins {
                 continue;
             }
-            if !span.counts() {
+            if !span.counts() || !span.set_up {
                 if let Some(from) = open.take() {
                     missed(from, begins);
                 }

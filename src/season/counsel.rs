@@ -126,23 +126,19 @@ fn of_breakdown(breakdown: &Breakdown) -> Vec<Advice> {
         Dimension::Crate => return Vec::new(),
     };
     (breakdown.differences.iter())
-        .filter(|difference| holds(breakdown.dimension, difference))
+        .filter(|difference| holds(difference))
         .map(|difference| about(compared(difference)))
         .collect()
 }
 
-/// Whether a difference is more than chance, of enough crates, and of tubers that had the same time to be
-/// lost in and mostly others. A variety often fills one crate; there 20 tubers will do, and crates are counted where both
-/// sides have three. That all the rest lost more than a group says no more than that some group in it did.
-fn holds(dimension: Dimension, difference: &Difference) -> bool {
-    let enough = |side: &Side| match dimension {
-        Dimension::Variety => FEW_TUBERS <= side.at_risk,
-        _ => FEW_CRATES <= side.crates,
-    };
-    let by_crate = difference.by_crate || dimension == Dimension::Variety;
+/// Whether a difference is more than chance counted by crates, of enough crates and tubers on either side, and
+/// of tubers that had the same time to be lost in and mostly others. That all the rest lost more than a group
+/// says no more than that some group in it did.
+fn holds(difference: &Difference) -> bool {
+    let enough = |side: &Side| FEW_CRATES <= side.crates && FEW_TUBERS <= side.at_risk;
     difference.excludes_none
         && difference.is_fair()
-        && by_crate
+        && difference.by_crate
         && enough(&difference.a)
         && enough(&difference.b)
         && (difference.b.name != Name::Rest || 0.0 < difference.difference)

@@ -533,11 +533,20 @@ fn checks(of: &History<'_>, settings: &Settings) -> Vec<Check> {
         .iter()
         .map(|sensor| {
             let until = |day: NaiveDate| day.checked_add_months(Months::new(CHECK_MONTHS));
+            // Who says what a sensor is off by has compared it.
+            let entered = of.acts.iter().filter(|d| d.at < of.to);
+            let compared = entered.filter_map(|did| match &did.act {
+                Act::Corrected(c) if c.sensor == sensor.name => {
+                    Some(of.calendar.wall(did.at).date())
+                }
+                _ => None,
+            });
+            let checked = compared.chain(sensor.checked).max();
             Check {
                 sensor: sensor.name.to_string(),
                 room: sensor.room.clone(),
-                checked: sensor.checked,
-                in_date: sensor.checked.and_then(until).is_some_and(|d| last <= d),
+                checked,
+                in_date: checked.and_then(until).is_some_and(|d| last <= d),
             }
         })
         .collect();

@@ -7,6 +7,7 @@
 //! was corrected away and back again was there all the time; what an entry did that was taken back never
 //! was.
 
+pub use months::Month;
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
@@ -17,6 +18,7 @@ use crate::stock::{Finding, ledger::Entry};
 
 mod compare;
 mod fold;
+mod months;
 mod tally;
 #[cfg(test)]
 mod tests;
@@ -133,6 +135,8 @@ pub struct Losses {
     pub interval: Interval,
     /// The same by crates; none with fewer than three.
     pub by_crate: Option<ByCrate>,
+    /// The same month by month.
+    pub by_month: Vec<Month>,
     /// Lost by what was found.
     pub by_finding: BTreeMap<Finding, u64>,
     /// What became of the others.
@@ -311,5 +315,8 @@ pub fn losses(
     period: Period,
     day: impl Fn(DateTime<Utc>) -> NaiveDate,
 ) -> Losses {
-    compare::account(&fold::fold(entries, period, day))
+    Losses {
+        by_month: months::months(entries, period, &day),
+        ..compare::account(&fold::fold(entries, period, day))
+    }
 }

@@ -39,6 +39,9 @@ pub struct Span {
     pub out: bool,
     /// How far it may be off.
     pub error: SensorError,
+    /// The settings have it. Before it was set up and after it was taken out nothing is expected of it; what
+    /// it says all the same is counted.
+    pub set_up: bool,
 }
 
 /// A band in whole thousandths as readings are, so that a reading of 45 F is not below a limit of 45 F.
@@ -201,7 +204,8 @@ impl Yardsticks {
         first_eight(hash)
     }
 
-    /// From settings, stages and services as they stand in the log, in its order, and from corrections.
+    /// From settings, stages and services as they stand in the log, in its order, and from corrections in that in
+    /// which they were entered.
     ///
     /// What people say a room is doing holds until the configuration says something else: the judge is
     /// asked. Before the first settings the first ones held; a sensor or room that was set up later counts
@@ -303,14 +307,16 @@ fn span(force: &Force, sensor: &SensorSettings, room: Option<&RoomSettings>) -> 
         empty,
         out: force.out.contains(&sensor.name),
         error: sensor.accuracy(),
+        set_up: force.settings.sensors.iter().any(|s| s.id == sensor.id),
     }
 }
 
-/// A sensor's own, in order; of two for one instant the later entered.
+/// A sensor's own, in order; of two for one instant the later entered, whatever the clock showed then: as the
+/// judge has it.
 fn own(corrections: &[Correction], sensor: &SensorName) -> Vec<Correction> {
     let mut own: Vec<Correction> = Vec::new();
     let mut all: Vec<&Correction> = corrections.iter().filter(|c| c.sensor == *sensor).collect();
-    all.sort_by_key(|c| (c.from, c.entered_at));
+    all.sort_by_key(|c| c.from);
     for c in all {
         if own.last().is_some_and(|last| last.from == c.from) {
             own.pop();
@@ -320,18 +326,28 @@ fn own(corrections: &[Correction], sensor: &SensorName) -> Vec<Correction> {
     own
 }
 
-/// A stretch in which nothing of a room is counted is no part of what should have been recorded: the time
-/// between two instants in which the room of a sensor was in use, in milliseconds, and of it the time in
-/// which the sensor was out of service.
+/// A stretch in which nothing of a room is counted is no part of what should have been recorded, nor is one
+/// in which the sensor was not set up: the time between two instants in which it was and its room was in
+/// use, in milliseconds, and of it the time in which the sensor was out of service.
 pub fn in_use(yardstick: &Yardstick, from: Stamp, to: Stamp) -> (i64, i64) {
     let (mut used, mut out) = (0, 0);
     for (from, to, span) in yardstick.between(from, to) {
-        if !span.empty {
+        if !span.empty && span.set_up {
             used += to.since(from);
             out += if span.out { to.since(from) } else { 0 };
         }
     }
     (used, out)
+}
+
+/// Of stretches in which something was heard, the time in which it was not set up, in milliseconds.
+pub fn unasked(yardstick: &Yardstick, heard: impl IntoIterator<Item = (Stamp, Stamp)>) -> i64 {
+    let each = heard
+        .into_iter()
+        .flat_map(|(from, to)| yardstick.between(from, to));
+    each.filter(|(_, _, span)| !span.set_up && !span.empty)
+        .map(|(from, to, _)| to.since(from))
+        .sum()
 }
 
 /// Hours in milliseconds.
@@ -413,12 +429,19 @@ mod tests {
             (70, false, false, waking),
         ];
         assert_eq!(seen(1), north);
-        // Set up later, it counts as if it had been there.
-        let south: Vec<_> = north
+        // Set up later, it counts as if it had been there, but nothing is expected of it.
+        let mut south: Vec<_> = north
             .into_iter()
             .filter(|s| s.0 != 50 && s.0 != 60)
             .collect();
+        south.insert(2, (30, true, false, None));
         assert_eq!(seen(2), south);
+        let set_up = |id: u32| {
+            let each = all.0[&SensorId(id)].spans.iter();
+            each.map(|s| s.set_up).collect::<Vec<_>>()
+        };
+        assert_eq!(set_up(1), [true, true, true, true, true, false]);
+        assert_eq!(set_up(2), [false, false, true, true, true]);
     }
 
     #[test]
@@ -440,7 +463,8 @@ mod tests {
             entered_at: Stamp(entered),
         };
         let acts = [(Stamp(1), settings(&[(1, "north")], Stage::Storing))];
-        let all = Yardsticks::of(acts, &[of(500, 9, 300), of(500, 8, 200), of(100, 7, 100)]);
+        // The clock was put back between the two.
+        let all = Yardsticks::of(acts, &[of(500, 9, 200), of(500, 8, 300), of(100, 10, 100)]);
         let north = &all.0[&SensorId(1)];
         let seen = [99, 100, 499, 500].map(|at| north.correction(Stamp(at)).0);
         assert_eq!(seen, [0, 100, 100, 300]);

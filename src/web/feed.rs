@@ -219,7 +219,7 @@ pub fn urn(text: &str) -> String {
 }
 
 /// Bytes in hexadecimal digits.
-pub(super) fn hex(bytes: &[u8]) -> String {
+pub fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
 

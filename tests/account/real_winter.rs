@@ -247,9 +247,11 @@ fn summed(yardstick: &Arc<Yardstick>, readings: &Readings) -> Winter {
     let days = sheets(yardstick, readings);
     let mut gathering = Gathering::new(yardstick, period.0, period.1);
     let mut body = Body::new(all_days(period));
+    let says = |sheet: &Sheet| sheet.hours.iter().any(|h| h.humidity.ms != 0);
+    let humid = days.iter().any(|(_, sheet)| says(sheet));
     for (day, sheet) in &days {
         gathering.add(day, sheet);
-        body.add(day, sheet);
+        body.add(day, sheet, humid);
     }
     for day in all_days(period) {
         body.expect(&day, in_use(yardstick, day.from, day.to).0);
@@ -658,7 +660,7 @@ fn two_sensors_in_one_air() {
     let first = summed(&one, &room);
     let mut body = Body::new(all_days(first.period));
     for (day, sheet) in first.days.iter().chain(&sheets(&other, &thinned(&room))) {
-        body.add(day, sheet);
+        body.add(day, sheet, true);
     }
     let mut comparison = Comparison::default();
     comparison.drawn("two sensors", &body, &all["two_sensors_in_one_air"]);

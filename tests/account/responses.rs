@@ -1,17 +1,15 @@
 //! What the record tells of alerts and of what people did, read from disk.
 
-use std::time::Instant;
-
 use overwinter::{
     season::{
         calendar::Calendar,
         period::Period,
-        responses::{Alerted, History, Responses, Sent, responses},
+        responses::{History, Responses, responses},
         trail::Row,
     },
     stock::{
         CrateCode, Form, Treatment,
-        ledger::{Asked, Deed, Entry, EntryId, Stock, To},
+        ledger::{Asked, Deed, Entry, EntryId, To},
     },
     store::{Store, ledger::Request, photos::Photo, responses::Responded},
     watch::{
@@ -254,75 +252,4 @@ async fn trail(store: &Store, most: u32) -> Vec<Row> {
         }
         after = mark;
     }
-}
-
-/// A winter of 30,000 entries, 5,000 alerts and 20,000 messages: prints how long it takes.
-#[tokio::test]
-#[ignore = "a measurement"]
-async fn a_long_winter_is_told_at_once() {
-    let mut stock = Stock::default();
-    let mut deeds: Vec<Deed> = (0..600).map(|n| lifted(&format!("C-{n}"))).collect();
-    deeds.extend((600..30_000).map(|n| dampened(&format!("C-{}", n % 600))));
-    let dir = tempfile::tempdir().unwrap();
-    let store = Store::open(&dir.path().join("store.db")).await.unwrap();
-    filled(&store).await;
-    let enter = |(n, deed): (usize, Deed)| {
-        let at = hour(24 * 60 + n as i64 / 6).to_utc();
-        Entry {
-            id: EntryId(n as i64 + 1),
-            at,
-            noted_at: None,
-            who: "Odile".into(),
-            key: None,
-            note: String::new(),
-            changes: stock.enter(&deed, at).unwrap(),
-            deed,
-        }
-    };
-    let entries: Vec<Entry> = deeds.clone().into_iter().enumerate().map(enter).collect();
-    let asked: Vec<Asked> = deeds.into_iter().map(Asked::from).collect();
-    for (n, asked) in asked.chunks(500).enumerate() {
-        let mut tx = store.begin().await.unwrap();
-        let request = Request {
-            asked,
-            together: false,
-            at: hour(24 * 60 + n as i64 * 80),
-            who: "Odile",
-            doubt: &|_| None,
-        };
-        tx.enter(&request).await.unwrap();
-        tx.commit().await.unwrap();
-    }
-    let (from, to) = CALENDAR.span(Period::whole(2026));
-    let mut known = store.responded(from, to).await.unwrap();
-    known.alerts = (0..5000)
-        .map(|n| Alerted {
-            occurrence: dry_at(hour(24 * 60 + n)),
-            room: "cellar".into(),
-            priority: Priority::Low,
-            ended_at: Some(hour(24 * 60 + n).plus(HOUR_MS / 2)),
-            acknowledged_at: None,
-            acknowledged_by: None,
-            open: false,
-        })
-        .collect();
-    known.messages = (0..20_000)
-        .map(|n| Sent {
-            at: hour(24 * 60 + n / 4),
-            contact: format!("contact {}", n % 3),
-            room: "cellar".into(),
-            purpose: "raise".into(),
-            occurrences: vec![dry_at(hour(24 * 60 + n / 4)).to_string()],
-            delivered: Some(true),
-        })
-        .collect();
-    for _ in 0..3 {
-        let began = Instant::now();
-        let told = told(&known, &entries);
-        println!("{:?}, {} alerts", began.elapsed(), told.alerts.len());
-    }
-    let began = Instant::now();
-    let rows = trail(&store, 1000).await.len();
-    println!("{rows} rows of the trail in {:?}", began.elapsed());
-    store.close().await;
 }

@@ -21,12 +21,12 @@ use overwinter::{
 use proptest::{prelude::*, test_runner::Config};
 
 /// 22:00 of the day before the clocks are put back in Berlin.
-const START: i64 = 1_792_872_000_000;
+pub(crate) const START: i64 = 1_792_872_000_000;
 /// Hours from then to the midnights after it.
 const MIDNIGHTS: [i64; 4] = [2, 27, 51, 75];
 const NAMES: [&str; 3] = ["north", "south", "probe"];
 
-fn settings(ids: &[SensorId], low_c: f64) -> Act {
+pub(crate) fn settings(ids: &[SensorId], low_c: f64) -> Act {
     let band = Band {
         low_c,
         high_c: 10.0,
@@ -110,18 +110,18 @@ fn step() -> impl Strategy<Value = Step> {
     ]
 }
 
-struct Log {
-    store: Store,
-    ids: Vec<SensorId>,
+pub(crate) struct Log {
+    pub(crate) store: Store,
+    pub(crate) ids: Vec<SensorId>,
     seq: u64,
     tail: Tail,
     /// Acts are stamped one after the other, over the days that are read.
-    acts: i64,
+    pub(crate) acts: i64,
     folder: tempfile::TempDir,
 }
 
 impl Log {
-    async fn new() -> Self {
+    pub(crate) async fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
         let store = Store::open(&folder.path().join("sums.db")).await.unwrap();
         let names = NAMES.map(|n| SensorName::new(n).unwrap());
@@ -141,7 +141,7 @@ impl Log {
         log
     }
 
-    async fn act(&mut self, act: Act) {
+    pub(crate) async fn act(&mut self, act: Act) {
         let mut tx = self.store.begin().await.unwrap();
         tx.append_act(self.seq, Stamp(self.acts), "Odile", &act)
             .await
@@ -152,7 +152,7 @@ impl Log {
     }
 
     /// As the recorder does: what is known already is left out, what is new for an instant is a part.
-    async fn say(&mut self, said: &[(usize, i64, Values)]) {
+    pub(crate) async fn say(&mut self, said: &[(usize, i64, Values)]) {
         let mut tx = self.store.begin().await.unwrap();
         for (sensor, after, values) in said {
             let (sensor, at) = (self.ids[*sensor], Stamp(START + after));
@@ -287,7 +287,7 @@ proptest! {
 }
 
 /// Readings of one sensor every twenty minutes, so many of them from a place on.
-fn course(sensor: usize, from: i64, count: i64) -> Vec<(usize, i64, Values)> {
+pub(crate) fn course(sensor: usize, from: i64, count: i64) -> Vec<(usize, i64, Values)> {
     let value = |n: i64| Values {
         temperature_mc: Some(4000 + (n * 37 % 7000) as i32),
         humidity_mpct: Some(78_000 + (n * 91 % 9000) as i32),
@@ -316,6 +316,26 @@ async fn what_comes_late_touches_its_days_and_no_others() {
         .await;
     let late = sum_up(&log.store, &calendar).await.unwrap();
     assert_eq!((late.readings, late.sheets), (2, 4));
+    assert_eq!(log.kept().await, log.plain(calendar).await);
+    log.store.close().await;
+}
+
+/// The clock was put back before somebody said that the logger is read once a day: what was summed with
+/// short holds goes on for days.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_hold_that_grew_reaches_as_far_as_it_may() {
+    let calendar = Calendar::new(Berlin);
+    let mut log = Log::new().await;
+    log.say(&course(0, 0, 72 * 60)).await;
+    log.say(&course(1, 72 * 10, 3)).await;
+    sum_up(&log.store, &calendar).await.unwrap();
+    let Act::Settings(mut daily) = settings(&log.ids, 5.0) else {
+        panic!("settings")
+    };
+    daily.sensors[1].interval_ms = 24 * HOUR_MS;
+    log.act(Act::Settings(daily)).await;
+    let stale = sum_up(&log.store, &calendar).await.unwrap();
+    assert!(!stale.rebuilt);
     assert_eq!(log.kept().await, log.plain(calendar).await);
     log.store.close().await;
 }

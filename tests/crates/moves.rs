@@ -175,6 +175,29 @@ fn an_empty_room_begins_anew() {
     );
 }
 
+/// Ten minutes that were filling when the last reading of spring came are no part of the next winter.
+#[test]
+fn sensors_that_were_silent_over_summer_begin_with_the_first_reading() {
+    let mut store = stored();
+    let stage = |store: &mut Store, stage| {
+        let (at, room) = (store.at, "cellar".to_owned());
+        store.step(Input::Stage { at, room, stage });
+    };
+    stage(&mut store, Stage::Empty);
+    store.at = store.at.plus(150 * super::DAY_MS);
+    let begins = store.at;
+    stage(&mut store, Stage::Storing);
+    store.hold(&ALL, 24, 10.0, 70.0);
+    let air = store.judge.models().room("cellar").unwrap();
+    let air = air.exposures.last().unwrap();
+    assert!(
+        air.since.is_some_and(|since| begins <= since),
+        "{:?}",
+        air.since
+    );
+    assert!(air.gap_h.abs() < 1e-9, "{}", air.gap_h);
+}
+
 /// Nobody took the crate off the list; but its room was called empty, so what is in it by that name next
 /// autumn is another filling.
 #[test]

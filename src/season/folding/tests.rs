@@ -59,6 +59,7 @@ fn span(from: i64) -> Span {
         empty: false,
         out: false,
         error: SensorError::default(),
+        set_up: true,
     }
 }
 

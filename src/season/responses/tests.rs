@@ -1,3 +1,5 @@
+//! What was said and done over hand-made winters.
+
 use super::*;
 use crate::{
     season::period::Period,

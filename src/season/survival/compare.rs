@@ -167,6 +167,7 @@ pub(super) fn account(fold: &Fold) -> Losses {
         share: (counts.at_risk != 0).then(|| counts.share()),
         interval: wilson(counts.lost as f64, counts.at_risk as f64, CONFIDENCE),
         by_crate: counts.by_crate(None),
+        by_month: Vec::new(),
         by_finding: sum.lost.clone(),
         out: sum.out(),
         breakdowns: Dimension::ALL.map(breakdown).into(),

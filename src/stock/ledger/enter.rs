@@ -368,17 +368,17 @@ impl Draft<'_> {
             any(&listed.place, list::PLACE)?,
             any(&listed.packing, list::PACKING)?,
         );
-        let known = self
-            .stock
-            .find(&listed.code)
-            .map(|(id, was)| (id, was.clone()));
-        let id = if let Some((id, was)) = known {
+        let id = if let Ok((id, was)) = self.krate(&listed.code) {
+            let fresh = !listed.lots.is_empty() && self.stock.content(id).next().is_none();
+            // What it went through was of other tubers.
+            let steps = if fresh { Steps::default() } else { was.steps };
             self.set_crate(
                 id,
                 Crate {
                     room,
                     place,
                     packing,
+                    steps,
                     ..was
                 },
             )?;

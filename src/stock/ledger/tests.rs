@@ -357,6 +357,46 @@ fn a_crate_that_is_filled_anew_keeps_nothing_of_last_year() {
 }
 
 #[test]
+fn a_list_that_fills_an_emptied_crate_begins_its_way_anew() {
+    let listed = |count: u32| {
+        let lot = list::Lot {
+            variety: "Quenbrisk".into(),
+            form: Form::Clump,
+            count,
+            dug: None,
+            weight_g: None,
+            note: String::new(),
+            prepared: Prepared::default(),
+        };
+        Deed::Listed {
+            krate: list::Crate {
+                code: code("A-1"),
+                room: "cellar".into(),
+                place: String::new(),
+                packing: "peat".into(),
+                lots: Some(lot).filter(|_| 0 < count).into_iter().collect(),
+            },
+        }
+    };
+    let mut stock = Stock::default();
+    let packed = Deed::Packed {
+        krate: code("A-1"),
+        packing: "peat".into(),
+        skins_dry: Some(true),
+    };
+    let steps = |stock: &Stock| stock.find(&code("A-1")).unwrap().1.steps;
+    stock.enter(&lifted("A-1", "Brindolet", 5), at(1)).unwrap();
+    stock.enter(&packed, at(2)).unwrap();
+    // What lies in it is described anew: its way goes on.
+    stock.enter(&listed(4), at(3)).unwrap();
+    assert_eq!(steps(&stock).packed, Some(at(2)));
+    stock.enter(&listed(0), at(4)).unwrap();
+    assert_eq!(steps(&stock).packed, Some(at(2)), "nothing came");
+    stock.enter(&listed(7), at(9000)).unwrap();
+    assert_eq!(steps(&stock), Steps::default());
+}
+
+#[test]
 fn deeds_keep_their_shape_in_json() {
     let text = r#"{"kind":"lifted","into":{"crate":"B-07","room":"cellar"},"variety":"Amber Lantern","count":12}"#;
     let deed: Deed = serde_json::from_str(text).unwrap();

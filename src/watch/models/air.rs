@@ -52,6 +52,17 @@ impl AirSensor {
         }
     }
 
+    /// The room was empty for long and is in use from here on. Ten minutes that nobody completed while it was
+    /// empty are no part of what comes.
+    pub(super) fn begin_anew(&mut self, at: Stamp) {
+        if self.slot.is_some_and(|slot| (slot + 1) * SLOT_MS <= at.0) {
+            self.slot = None;
+            self.times = (0, 0);
+            self.temperature = Sum::default();
+            self.humidity = Sum::default();
+        }
+    }
+
     /// The newest mean.
     pub(super) fn now(&self) -> Option<AirNow> {
         self.means.back().copied()

@@ -114,8 +114,13 @@ impl Models {
         self.empty_crates(at, settings);
         let before = std::mem::take(&mut self.rooms);
         self.planting = settings.planting;
+        let mut anew: Vec<&str> = Vec::new();
         for room in &settings.rooms {
             let old = before.iter().find(|r| r.name == room.name);
+            let in_use = room.stage != Stage::Empty;
+            if in_use && old.is_some_and(|o| o.is_long_empty(at)) {
+                anew.push(&room.name);
+            }
             self.rooms
                 .push(Arc::new(RoomModel::adopt(at, old, room, settings)));
         }
@@ -129,7 +134,11 @@ impl Models {
                 .get_mut(place)
                 .and_then(Option::take)
                 .unwrap_or_default();
-            Arc::make_mut(&mut air).adopt(limits.as_ref(), idle);
+            let sensor_air = Arc::make_mut(&mut air);
+            sensor_air.adopt(limits.as_ref(), idle);
+            if anew.contains(&sensor.room.as_str()) {
+                sensor_air.begin_anew(at);
+            }
             if self.air.len() <= place {
                 self.air.resize(place + 1, None);
             }

@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use chrono::TimeDelta;
+
 use super::part::{Part, Rows, hours, moment};
 use crate::{
     notify::{
@@ -17,6 +19,8 @@ use crate::{
 
 /// Alerts that are named; the file of alerts has them all.
 const NAMED: usize = 40;
+/// What was done later than this after an alert is told with its day.
+const A_DAY: TimeDelta = TimeDelta::days(1);
 
 /// The part.
 pub fn part(account: &Account, manner: Manner) -> Part {
@@ -133,7 +137,7 @@ fn named(r: &Responses, manner: Manner) -> Option<Rows> {
             "Priority",
             "Lasted",
             "Seen",
-            "What was done within a day",
+            "What was done",
         ],
     );
     // The most urgent first where not all can be named, then in order of time.
@@ -151,12 +155,15 @@ fn named(r: &Responses, manner: Manner) -> Option<Rows> {
             .answers
             .iter()
             .map(|x| {
-                let what = x.what.replace('-', " ");
-                if x.detail.is_empty() {
-                    what
-                } else {
-                    format!("{what}: {}", x.detail)
+                let mut what = x.what.replace('-', " ");
+                if !x.detail.is_empty() {
+                    let _ = write!(what, ": {}", x.detail);
                 }
+                // What came later is of its own day.
+                if A_DAY < x.at - a.raised {
+                    what = format!("{}: {what}", manner.day(x.at.into()));
+                }
+                what
             })
             .collect();
         done.extend(a.after.iter().map(|x| {
@@ -176,7 +183,7 @@ fn named(r: &Responses, manner: Manner) -> Option<Rows> {
             done.join("; "),
         ]);
     }
-    let mut note = "That something was done because of an alert nobody knows; it was done in that room within a day of it.".to_owned();
+    let mut note = "That something was done because of an alert nobody knows; it was done about that room or its sensors within a day of it, or while it stood.".to_owned();
     if chosen.len() < r.alerts.len() {
         note = format!(
             "The most urgent of {}. {note}",
@@ -260,13 +267,13 @@ fn forecasts(r: &Responses) -> Option<Rows> {
     let mut rows = Rows::new(
         "Forecasts, and how many came true",
         &[
-            "Towards",
+            "Warned of",
             "Made",
             "Came true",
             "Did not",
             "Nobody was looking",
             "Not over",
-            "Half of those that came, ahead by",
+            "Half of those that came, hours before",
         ],
     );
     for f in &r.forecasts {
@@ -294,7 +301,7 @@ fn forecasts(r: &Responses) -> Option<Rows> {
 fn rounds(r: &Responses) -> Option<Rows> {
     let mut rows = Rows::new(
         "Looks at crates",
-        &["Crate", "Room", "In time", "Late", "Missed", "Beside these"],
+        &["Crate", "Room", "In time", "Late", "Missed", "Extra looks"],
     );
     let mut crates: Vec<_> = r.rounds.crates.iter().collect();
     crates.sort_by(|a, b| {

@@ -40,7 +40,7 @@ fn wet(crates: &[Lived]) -> Option<String> {
     wet.sort_by(|a, b| b.wet_h.total_cmp(&a.wet_h));
     let worst = wet.first()?;
     Some(format!(
-        "{} by the reckoning; the longest was {}, {}.",
+        "{}, calculated and not seen; the longest was {}, {}.",
         count(
             wet.len(),
             "crate was wet for some time",
@@ -124,16 +124,30 @@ fn table(crates: &[Lived], manner: Manner) -> Rows {
             c.mould_high
                 .as_ref()
                 .map_or_else(dash, |m| format!("{:.1}", m.value)),
-            water(c).unwrap_or_else(dash),
+            water(c, manner).unwrap_or_else(dash),
         ]);
     }
     rows.noting(
-        "Coldest and warmest among the tubers, too cold and too warm against the band in force. Dry and damp air is that of the place where the crate stood. The mould index runs from 0 to 6 on the surface of the packing; 1 is the first growth that a microscope shows. Water lost is reckoned, with the range that holds nine times in ten; where a crate was weighed, by its own weights.",
+        "Coldest and warmest among the tubers, too cold and too warm against the band in force. Dry and damp air is that of the place where the crate stood. The mould index runs from 0 to 6 on the surface of the packing; 1 is the first growth that a microscope shows. Water lost is a rough guess, with the range that holds nine times in ten: without two good weights of a crate it may be four times too high or too low. All of it follows the air near a crate, so crates in one place share most figures. Too cold is against the band of the time, in spring that for waking.",
     )
 }
 
-fn water(c: &Lived) -> Option<String> {
-    let weighed = c.weighings.iter().rev().find_map(|w| w.lost_pct);
+fn water(c: &Lived, manner: Manner) -> Option<String> {
+    // The last weight that compares with one before it, and that one.
+    let last = c.weighings.iter().rposition(|w| w.lost_pct.is_some());
+    let weighed = last.and_then(|last| {
+        let first = c.weighings[..last]
+            .iter()
+            .rev()
+            .find(|w| w.lost_pct.is_none())?;
+        let (from, to) = (first.at, c.weighings[last].at);
+        let lost = c.weighings[last].lost_pct?;
+        Some(format!(
+            "on the scale {lost:.0}{NB}% from {} to {}",
+            manner.day(from),
+            manner.day(to)
+        ))
+    });
     let reckoned = c.shrink.as_ref().map(|s| {
         format!(
             "{:.0}{NB}% ({:.0} to {:.0})",
@@ -143,8 +157,8 @@ fn water(c: &Lived) -> Option<String> {
         )
     });
     match (weighed, reckoned) {
-        (Some(w), Some(r)) => Some(format!("{r}; on the scale {w:.0}{NB}%")),
-        (Some(w), None) => Some(format!("on the scale {w:.0}{NB}%")),
+        (Some(w), Some(r)) => Some(format!("{r}; {w}")),
+        (Some(w), None) => Some(w),
         (None, r) => r,
     }
 }

@@ -70,7 +70,7 @@ pub fn page_file(data: &Data, about: &About) -> Result<String, askama::Error> {
         winter: account.about.winter.clone(),
         head: headline(account),
         counsel: next::list(account, manner),
-        nothing: next::NOTHING,
+        nothing: next::nothing(&account.losses),
         parts: parts(account, manner),
         trail: trail(&data.trail, manner),
         program: about.program.clone(),

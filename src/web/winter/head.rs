@@ -26,7 +26,7 @@ pub fn headline(account: &Account) -> Headline {
         .fold((0.0, 0.0), |(w, j), r| (w + r.in_band_h, j + r.judged_h));
     let air = if 0.0 < judged {
         format!(
-            "{} of the hours on record within the band.",
+            "The air was within the band for {} of the hours on record.",
             share(within / judged)
         )
     } else {
@@ -46,7 +46,8 @@ fn period(account: &Account) -> String {
     let last = about.end_day.pred_opt().unwrap_or(about.end_day);
     let why = match (about.chosen, about.over) {
         (true, _) => "days as they were asked for",
-        (false, true) => "from the first tuber in store to the last, or all that was recorded",
+        (false, true) if account.conditions.crates.is_empty() => "all that was recorded",
+        (false, true) => "from the first tuber in store to the last",
         (false, false) => "it goes on",
     };
     if about.over {

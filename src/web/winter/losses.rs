@@ -1,6 +1,8 @@
 //! What was lost, by what tubers had in common, and what crates had lived through; in words, pictures and
 //! tables.
 
+use std::fmt::Write as _;
+
 use super::{
     part::{Part, Rows, share},
     pictures,
@@ -9,7 +11,7 @@ use super::{
 use crate::{
     notify::words::{Manner, NB, count, thousands},
     season::{
-        account::Account,
+        account::{Account, FIGURES},
         pattern::{ENOUGH_CRATES, Figure, Pattern},
         proportion::Interval,
         survival::{Breakdown, Difference, Dimension, Group, Losses, Name, Side},
@@ -29,6 +31,7 @@ pub fn part(account: &Account, manner: Manner) -> Part {
     if !losses.kept || losses.at_risk == 0 {
         return part;
     }
+    part.tables.extend(months(losses));
     part.tables.push(fates(losses));
     for breakdown in &losses.breakdowns {
         if breakdown.dimension == Dimension::Crate || breakdown.groups.len() < 2 {
@@ -65,7 +68,7 @@ pub fn sentence(losses: &Losses) -> String {
         .as_ref()
         .map_or(losses.interval, |c| c.interval);
     format!(
-        "{} of {} tubers were lost: {} ({} by chance).",
+        "{} of {} tubers were lost, {}. By luck alone it could have been {}.",
         number(losses.lost),
         number(losses.at_risk),
         share(lost),
@@ -81,6 +84,16 @@ fn words(losses: &Losses) -> Vec<String> {
             .collect();
         if !said.is_empty() {
             out.push(format!("Thrown away: {}.", said.join(", ")));
+        }
+        if losses.out.divided != 0 {
+            out.push(format!(
+                "{} were cut apart: each is counted once as it was and once as its pieces.",
+                count(
+                    usize::try_from(losses.out.divided).unwrap_or(usize::MAX),
+                    "clump",
+                    "clumps"
+                )
+            ));
         }
         if losses.out.unseen != 0 {
             out.push(format!(
@@ -164,7 +177,7 @@ fn fates(losses: &Losses) -> Rows {
         ("taken from lists", came.listed),
         ("more by dividing", came.divided),
         ("found at a count", came.corrected),
-        ("at risk in all", losses.at_risk),
+        ("counted in all", losses.at_risk),
         ("thrown away", losses.lost),
         ("planted", out.planted),
         ("sold", out.sold),
@@ -189,7 +202,7 @@ fn row(g: &Group) -> [String; 6] {
         range(g.interval),
         match &g.by_crate {
             Some(c) => range(c.interval),
-            None if g.small => "too few crates or tubers to say".to_owned(),
+            None if g.small => "too few".to_owned(),
             None => "\u{2013}".to_owned(),
         },
     ]
@@ -241,7 +254,8 @@ fn differences(b: &Breakdown) -> Option<Rows> {
         (b.excludes_none.cmp(&a.excludes_none))
             .then(b.difference.abs().total_cmp(&a.difference.abs()))
     });
-    for d in sorted {
+    let beyond = sorted.iter().filter(|d| d.excludes_none).count();
+    for d in sorted.into_iter().take(beyond.max(3)) {
         let turned = d.difference < 0.0;
         let (more, less) = if turned { (&d.b, &d.a) } else { (&d.a, &d.b) };
         let interval = if turned {
@@ -269,15 +283,20 @@ fn differences(b: &Breakdown) -> Option<Rows> {
     }
     let confidence = b.differences.first().map_or(0.95, |d| d.confidence);
     let n = b.differences.len();
-    Some(rows.noting(&if 1 < n {
-        format!(
-            "{} are made, so each range is drawn so wide ({:.1}{NB}%) that all of them hold together 95 times in 100.",
+    let left = n - rows.rows.len();
+    let mut note = String::new();
+    if left != 0 {
+        note = format!("{} more: no difference seen. ", thousands(left as i64));
+    }
+    if 1 < n {
+        let _ = write!(
+            note,
+            "{} in all, so each range is drawn so wide ({:.1}{NB}%) that all of them hold together 95 times in 100.",
             count(n, "comparison", "comparisons"),
             confidence * 100.0
-        )
-    } else {
-        String::new()
-    }))
+        );
+    }
+    Some(rows.noting(note.trim()))
 }
 
 fn crates(losses: &Losses) -> Rows {
@@ -330,10 +349,27 @@ pub fn figure(f: Figure) -> (&'static str, &'static str) {
     }
 }
 
+/// What a figure is held against: "shrivelled", "soft or mouldy", or nothing for all.
+pub fn against(f: Figure) -> String {
+    let findings = FIGURES
+        .iter()
+        .find(|(own, ..)| *own == f)
+        .map_or(&[][..], |(.., of)| *of);
+    findings
+        .iter()
+        .map(|f| found(*f))
+        .collect::<Vec<_>>()
+        .join(" or ")
+}
+
 /// One sentence of what crates had in common that lost more.
 pub fn pattern(p: &Pattern) -> String {
     let (what, _) = figure(p.figure);
     let more = p.rho.is_some_and(|rho| 0.0 < rho);
+    let lost = match against(p.figure).as_str() {
+        "" => "lost".to_owned(),
+        of => format!("lost {of} tubers,"),
+    };
     let interval = p.interval.map_or_else(String::new, |i| {
         let sign = |v: f64| {
             if v < 0.0 {
@@ -350,7 +386,7 @@ pub fn pattern(p: &Pattern) -> String {
         )
     });
     format!(
-        "Of {}, those with a higher figure of {what} lost {}{interval}",
+        "Of {}, those with a higher figure of {what} {lost} {}{interval}",
         count(p.n, "crate", "crates"),
         if more { "more" } else { "less" }
     )
@@ -358,21 +394,45 @@ pub fn pattern(p: &Pattern) -> String {
 
 fn patterns(all: &[Pattern]) -> String {
     let most = all.iter().map(|p| p.n).max().unwrap_or(0);
+    let crates = count(most, "crate", "crates");
     if most < ENOUGH_CRATES {
         return format!(
-            "What crates lived through is not held against what they lost: {} are too few to tell a pattern from chance.",
-            count(most, "crate", "crates")
+            "What crates lived through is not held against what they lost: {crates} are too few to tell a pattern from luck."
         );
     }
     let told: Vec<String> = all.iter().filter(|p| p.tells).map(pattern).collect();
     if told.is_empty() {
         return format!(
-            "No pattern can be told from chance in {}: those that lived through colder, drier or damper air lost neither more nor less.",
-            count(most, "crate", "crates")
+            "In {crates} it cannot be seen that those in colder, drier or damper air lost more. That does not show that the air did no harm."
         );
     }
     format!(
         "{}. That is no proof: such crates may have had something else in common as well.",
         told.join(". ")
     )
+}
+
+fn months(losses: &Losses) -> Option<Rows> {
+    let found_any: Vec<Finding> = losses.by_finding.keys().copied().collect();
+    if losses.by_month.is_empty() || found_any.is_empty() {
+        return None;
+    }
+    let mut rows = Rows {
+        head: std::iter::once("Month".to_owned())
+            .chain(found_any.iter().map(|f| capital(found(*f))))
+            .collect(),
+        ..Rows::new("When it was thrown away", &[]).open()
+    };
+    for month in &losses.by_month {
+        let each = found_any.iter().map(|f| {
+            let n = month.by_finding.get(f).copied().unwrap_or(0);
+            if n == 0 {
+                "\u{2013}".to_owned()
+            } else {
+                number(n)
+            }
+        });
+        rows.push(std::iter::once(month.first.format("%B %Y").to_string()).chain(each));
+    }
+    Some(rows.noting("When it was found, which is later than when it began."))
 }

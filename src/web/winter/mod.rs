@@ -1,6 +1,7 @@
 //! The winter's account as a page, a print, tables and files.
 
 pub mod alerts;
+pub mod compare;
 pub mod copy;
 pub mod crates;
 pub mod data;
@@ -14,6 +15,7 @@ pub mod pictures;
 pub mod record;
 pub mod rooms;
 pub mod table;
+pub mod tables;
 
 pub use head::{Headline, headline};
 

@@ -8,7 +8,7 @@ use super::{
 use crate::{
     notify::{
         message::the,
-        words::{Manner, NB, thousands},
+        words::{Manner, thousands},
     },
     season::{
         account::Account,
@@ -48,17 +48,28 @@ pub fn list(account: &Account, manner: Manner) -> Vec<Counsel> {
     told
 }
 
-/// What is said where nothing can be counselled.
-pub const NOTHING: &str = "Nothing can be told from chance this winter: no packing, place or variety lost more than another by more than luck explains.";
+/// Where losses were noted, and are alike.
+const NOTHING: &str = "Nothing can be told from chance this winter: no packing, place or variety lost more than another by more than luck explains.";
+/// The same where nobody noted what was lost.
+pub const NOT_KEPT: &str = "Nobody noted what was lost, so nothing can be counselled from it.";
 
-fn one(advice: &Advice, manner: Manner) -> Counsel {
+/// What is said where nothing can be counselled.
+pub fn nothing(losses: &survival::Losses) -> &'static str {
+    if losses.kept && losses.at_risk != 0 {
+        NOTHING
+    } else {
+        NOT_KEPT
+    }
+}
+
+pub(super) fn one(advice: &Advice, manner: Manner) -> Counsel {
     match advice {
         Advice::Packing(c) => compared(c, |worse, better| format!("Rather {better} than {worse}")),
         Advice::Form(c) => compared(c, |worse, _| {
             if worse == "divided" {
-                "Store them whole, and divide in spring".to_owned()
+                "Keep some whole of what you divide, and compare".to_owned()
             } else {
-                "Divide before storing".to_owned()
+                "Divide some of what you keep whole, and compare".to_owned()
             }
         }),
         Advice::Room(c) => compared(c, |worse, better| {
@@ -69,7 +80,7 @@ fn one(advice: &Advice, manner: Manner) -> Counsel {
             )
         }),
         Advice::Place(c) => compared(c, |worse, better| match better {
-            "all others" => format!("Leave {worse} empty, or find out what ails it"),
+            "all others" => format!("Find out what ails {worse}"),
             _ => format!("Use {better} first"),
         }),
         Advice::Variety(c) => compared(c, |worse, better| match better {
@@ -77,8 +88,8 @@ fn one(advice: &Advice, manner: Manner) -> Counsel {
             _ => format!("{better} keeps well where others do not"),
         }),
         Advice::Dug(c) => compared(c, |worse, better| match better {
-            "all others" => format!("Remember the day of the dig: what was {worse} kept worse"),
-            _ => format!("Remember the day of the dig: what was {better} kept better"),
+            "all others" => format!("What was {worse} kept worse: what was different that day?"),
+            _ => format!("What was {better} kept better: what was different that day?"),
         }),
         Advice::ColderPlace {
             room,
@@ -128,7 +139,7 @@ fn one(advice: &Advice, manner: Manner) -> Counsel {
             Counsel {
                 head: format!("{head} in {}", the(room)),
                 figures: format!(
-                    "Surely {word}, by more than its sensors may be off, for {} of {} ({}).",
+                    "The mean of its sensors was {word} by more than they may be off for {} of {} ({}).",
                     hours(*h),
                     hours(*of_hours),
                     share(if *of_hours == 0.0 { 0.0 } else { h / of_hours })
@@ -148,11 +159,17 @@ fn one(advice: &Advice, manner: Manner) -> Counsel {
 fn compared(c: &Compared, head: impl Fn(&str, &str) -> String) -> Counsel {
     let side = |s: &survival::Side| {
         let n = |n: u64| thousands(i64::try_from(n).unwrap_or(i64::MAX));
+        let of = if s.at_risk == 0 {
+            0.0
+        } else {
+            s.lost as f64 / s.at_risk as f64
+        };
         format!(
-            "{} lost {} of {} in {} crates",
+            "{} lost {} of {} ({}) in {} crates",
             losses::name(&s.name),
             n(s.lost),
             n(s.at_risk),
+            share(of),
             n(s.crates)
         )
     };
@@ -160,18 +177,25 @@ fn compared(c: &Compared, head: impl Fn(&str, &str) -> String) -> Counsel {
     Counsel {
         head: head(&worse, &better),
         figures: format!(
-            "{}, {}: {:.0} points more, {:.0} to {:.0} at {:.1}{NB}% {}.",
+            "{}, {}. The true difference is probably {:.0} to {:.0} in 100.",
             capital(&side(&c.worse)),
             side(&c.better),
-            c.difference * 100.0,
             c.interval.low * 100.0,
             c.interval.high * 100.0,
-            c.confidence * 100.0,
-            if c.by_crate {
-                "counted by crates"
-            } else {
-                "counted by tubers, since crates are too few"
-            }
         ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::season::period::Period;
+
+    #[test]
+    fn where_nobody_noted_losses_none_are_said_to_be_alike() {
+        let mut losses = survival::losses(&[], Period::whole(2026), |at| at.date_naive());
+        assert_eq!(nothing(&losses), NOT_KEPT);
+        (losses.kept, losses.at_risk) = (true, 40);
+        assert_eq!(nothing(&losses), NOTHING);
     }
 }

@@ -1,6 +1,6 @@
 //! The page Winter, and the ways out of it.
 
-use std::fmt::Write as _;
+use std::{fmt::Write as _, sync::Arc};
 
 use askama::Template;
 use axum::{
@@ -13,12 +13,12 @@ use axum::{
 use serde::Deserialize;
 
 use super::{
-    Headline, copy,
+    Headline, compare, copy,
     data::{self, Data},
     file, headline,
     next::{self, Counsel},
-    part::Part,
-    parts,
+    part::{Part, Rows},
+    parts, tables,
 };
 use crate::{
     engine::account::{self, Forecasts, Place},
@@ -55,12 +55,18 @@ pub struct WinterPage {
     pub parts: Vec<Part>,
     /// "Counted up to Tue 12 Jan, 5:10"; empty where it is over.
     pub up_to: String,
+    /// Another winter beside it, if one was picked.
+    pub beside: Option<Rows>,
+    /// Tables that can be taken: name and what each is.
+    pub tables: Vec<(String, String)>,
 }
 
 /// What the page was asked for.
 #[derive(Debug, Default, Deserialize)]
 pub(super) struct Which {
     winter: Option<String>,
+    /// The one to set beside it.
+    against: Option<String>,
 }
 
 /// Every address of winters.
@@ -70,6 +76,7 @@ pub fn routes() -> Router<Site> {
         .route("/winter/{winter}", get(winter))
         .route("/winter/{winter}/account.html", get(as_page))
         .route("/winter/{winter}/account.json", get(as_json))
+        .route("/winter/{winter}/tables/{file}", get(as_table))
 }
 
 fn place(site: &Site) -> Place {
@@ -94,7 +101,7 @@ async fn newest(
     let known = account::known(&site.store, &calendar, now).await;
     let known = known.map_err(Failed::store(&site))?;
     match known.first() {
-        Some(newest) => shown(&site, *newest, &known, path_of(&uri), now).await,
+        Some(newest) => shown(&site, *newest, None, &known, path_of(&uri), now).await,
         None => Ok(render(&nothing(&site, path_of(&uri), now))),
     }
 }
@@ -104,13 +111,16 @@ async fn winter(
     State(site): State<Site>,
     OriginalUri(uri): OriginalUri,
     Path(name): Path<String>,
+    asked: Result<Query<Which>, QueryRejection>,
 ) -> Result<Response, Failed> {
     let winter = named(&site, &name)?;
+    let against = asked.ok().and_then(|Query(w)| w.against);
+    let against = against.as_deref().and_then(period::read);
     let now = site.clock.now();
     let calendar = Calendar::new(site.manner.zone);
     let known = account::known(&site.store, &calendar, now).await;
     let known = known.map_err(Failed::store(&site))?;
-    shown(&site, winter, &known, path_of(&uri), now).await
+    shown(&site, winter, against, &known, path_of(&uri), now).await
 }
 
 fn named(site: &Site, name: &str) -> Result<i32, Failed> {
@@ -133,25 +143,27 @@ fn nothing(site: &Site, path: String, now: Stamp) -> WinterPage {
         winters: Vec::new(),
         head: None,
         counsel: Vec::new(),
-        nothing: next::NOTHING,
+        nothing: next::NOT_KEPT,
         parts: Vec::new(),
         up_to: String::new(),
+        beside: None,
+        tables: Vec::new(),
     }
 }
 
 async fn shown(
     site: &Site,
     winter: i32,
+    against: Option<i32>,
     known: &[i32],
     path: String,
     now: Stamp,
 ) -> Result<Response, Failed> {
-    let status = site.status.borrow().clone();
-    let made = site
-        .accounts
-        .get(&site.store, &place(site), winter, &status.models, now)
-        .await
-        .map_err(Failed::store(site))?;
+    let made = kept(site, winter, now).await?;
+    let other = match against.filter(|other| *other != winter && known.contains(other)) {
+        Some(other) => kept(site, other, now).await?,
+        None => None,
+    };
     let mut page = nothing(site, path, now);
     page.winter = period::name(winter);
     page.winters = known
@@ -160,14 +172,29 @@ async fn shown(
         .collect();
     if let Some(account) = made {
         fill(&mut page, &account, site);
+        page.beside = other.map(|other| compare::rows(&account, &other, site.manner).open());
     }
     Ok(render(&page))
+}
+
+async fn kept(site: &Site, winter: i32, now: Stamp) -> Result<Option<Arc<Account>>, Failed> {
+    let status = site.status.borrow().clone();
+    let (store, place) = (&site.store, place(site));
+    let made = site
+        .accounts
+        .get(store, &place, winter, &status.models, now);
+    made.await.map_err(Failed::store(site))
 }
 
 fn fill(page: &mut WinterPage, account: &Account, site: &Site) {
     page.head = Some(headline(account));
     page.counsel = next::list(account, site.manner);
+    page.nothing = next::nothing(&account.losses);
     page.parts = parts(account, site.manner);
+    page.tables = tables::NAMES
+        .iter()
+        .map(|name| ((*name).to_owned(), name.replace('-', " ")))
+        .collect();
     if !account.about.over {
         page.up_to = site.manner.day_and_clock(account.about.to.into());
     }
@@ -177,6 +204,7 @@ fn fill(page: &mut WinterPage, account: &Account, site: &Site) {
 async fn fresh(site: &Site, winter: i32, now: Stamp) -> Result<Option<Data>, Failed> {
     let status = site.status.borrow().clone();
     let forecasts = Forecasts::of(&status.models);
+    let _turn = site.accounts.turn().await;
     let made = account::account(&site.store, &place(site), winter, None, forecasts, now).await;
     let Some(made) = made.map_err(Failed::store(site))? else {
         return Ok(None);
@@ -234,6 +262,43 @@ fn broken(site: &Site, error: &dyn std::fmt::Display) -> Failed {
         "This is a fault of the program; its log says more.".to_owned(),
         "Take the tables instead.",
     )
+}
+
+/// `GET /winter/2025-26/tables/days.csv`, or `days.csv-metadata.json`, which says what is in it.
+async fn as_table(
+    State(site): State<Site>,
+    Path((winter, file)): Path<(String, String)>,
+) -> Result<Response, Failed> {
+    let number = named(&site, &winter)?;
+    let none = || {
+        Failed::told(
+            &site,
+            StatusCode::NOT_FOUND,
+            "There is no such table",
+            format!("The tables are {}.", tables::NAMES.join(", ")),
+            "Choose one on the page Winter.",
+        )
+    };
+    let (name, described) = match file.strip_suffix("-metadata.json") {
+        Some(csv) => (csv.strip_suffix(".csv"), true),
+        None => (file.strip_suffix(".csv"), false),
+    };
+    let name = name
+        .filter(|n| tables::NAMES.contains(n))
+        .ok_or_else(none)?;
+    let data = fresh(&site, number, site.clock.now())
+        .await?
+        .ok_or_else(none)?;
+    let all = tables::tables(&data);
+    let table = all.iter().find(|t| t.name == name).ok_or_else(none)?;
+    let (_, hash) = data::hashed(&data).map_err(|e| broken(&site, &e))?;
+    let (csv, description) = tables::with_description(table, &tables::notes(&data, &hash));
+    let (kind, text) = if described {
+        ("application/csvm+json", description.to_string())
+    } else {
+        ("text/csv; charset=utf-8", csv)
+    };
+    Ok((attached(kind, &file), text).into_response())
 }
 
 /// The bytes of a hash in hexadecimal digits; zeros where it is none.

@@ -7,7 +7,7 @@ use crate::{
     climate::Pascal,
     notify::words::{Manner, hours_ms},
     season::{
-        account::{Account, FIGURES, RoomWinter, fates},
+        account::{Account, FIGURES, RoomWinter, fates, lost_to},
         conditions::InForce,
         pattern::Figure,
         survival::Breakdown,
@@ -39,19 +39,19 @@ fn months(days: &[NaiveDate]) -> Vec<(usize, String)> {
 
 /// Bands of a room by the number of the day from which they held.
 fn bands(account: &Account, room: &RoomWinter) -> Vec<(usize, Band)> {
-    let air = account.conditions.record.air(&room.room);
-    let Some(bands) = air
-        .filter_map(|s| s.against.as_ref())
-        .map(|a| &a.bands)
-        .next()
-    else {
-        return Vec::new();
-    };
     let number = |b: &InForce| {
         let ms = Stamp::from(b.from).since(account.about.from.into());
         usize::try_from((ms as f64 / DAY_MS).round() as i64).unwrap_or_default()
     };
-    bands.iter().map(|b| (number(b), b.band)).collect()
+    // Of all its sensors: one may have come later, or left.
+    let air = account.conditions.record.air(&room.room);
+    let each = air
+        .filter_map(|s| s.against.as_ref())
+        .flat_map(|a| &a.bands);
+    let mut bands: Vec<(usize, Band)> = each.map(|b| (number(b), b.band)).collect();
+    bands.sort_by_key(|(day, _)| *day);
+    bands.dedup_by(|next, last| next.1 == last.1);
+    bands
 }
 
 /// The pictures of one room.
@@ -230,13 +230,16 @@ fn strip(
         off: (account.conditions.record.off.iter())
             .map(|(from, to)| (since((*from).into()), since((*to).into())))
             .collect(),
-        events: events(account, manner),
+        events: events(account, room, manner),
     }
 }
 
-/// The first crate that came and the last that went, where the days follow from the stock.
-fn events(account: &Account, manner: Manner) -> Vec<Event> {
-    let crates = &account.conditions.crates;
+/// The first crate that came into the room and the last that left it.
+fn events(account: &Account, room: &RoomWinter, manner: Manner) -> Vec<Event> {
+    let stays = account.conditions.crates.iter().flat_map(|c| &c.stays);
+    let here: Vec<_> = stays
+        .filter(|s| s.room.trim().eq_ignore_ascii_case(&room.room))
+        .collect();
     let since = |at: Stamp| at.since(account.about.from.into()) as f64 / DAY_MS;
     let mut events = Vec::new();
     let mut note = |at: Option<Stamp>, label: &str, words: &str| {
@@ -249,13 +252,13 @@ fn events(account: &Account, manner: Manner) -> Vec<Event> {
         }
     };
     note(
-        crates.iter().map(|c| c.from).min(),
+        here.iter().map(|s| s.from).min(),
         "first in",
-        "First crate in store",
+        "First crate in",
     );
     if account.about.over {
         note(
-            crates.iter().map(|c| c.to).max(),
+            here.iter().map(|s| s.to).max(),
             "last out",
             "Last crate out",
         );
@@ -350,9 +353,8 @@ pub fn of_crates(account: &Account) -> Vec<Picture> {
         } else {
             Vec::new()
         },
-        measured: (c.weighings.iter())
-            .filter_map(|w| Some((w.at.0, w.lost_pct?, 0.0)))
-            .collect(),
+        // A weight tells of the time since the first that it compares with, and the curve of all.
+        measured: Vec::new(),
     });
     let days: Vec<NaiveDate> = (account.conditions.rooms.first())
         .map(|r| r.days.iter().map(|d| d.date).collect())
@@ -415,7 +417,7 @@ pub fn against(account: &Account, manner: Manner) -> Vec<Picture> {
             && (p.tells || matches!(p.figure, Figure::LowestTemperature | Figure::DeficitDose))
     });
     let pictures = drawn.filter_map(|p| {
-        let (_, value) = FIGURES.iter().find(|(f, _)| *f == p.figure)?;
+        let (_, value, findings) = FIGURES.iter().find(|(f, ..)| *f == p.figure)?;
         let (what, unit) = losses::figure(p.figure);
         let (unit, thermal) = if unit == "C" {
             (manner.letter(), true)
@@ -429,7 +431,7 @@ pub fn against(account: &Account, manner: Manner) -> Vec<Picture> {
                 Some(Dot {
                     name: loss.code.clone(),
                     x: if thermal { manner.degrees(x) } else { x },
-                    lost: whole(loss.lost),
+                    lost: whole(lost_to(loss, findings)),
                     of: whole(loss.at_risk),
                 })
             });

@@ -57,7 +57,7 @@ pub fn sentence(account: &Account) -> String {
         "Nothing was recorded of any room.".to_owned()
     };
     match off.len() {
-        0 => out.push_str(" The recorder was never off."),
+        0 => out.push_str(" The recorder is not known to have been off."),
         n => {
             let times = match n {
                 1 => "once".to_owned(),

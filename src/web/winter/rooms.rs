@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use std::collections::BTreeSet;
+
 use super::{
     part::{Part, Rows, hours, id, moment, share},
     pictures,
@@ -9,7 +11,7 @@ use super::{
 use crate::{
     notify::{
         message::the,
-        words::{Manner, NB, count, percent},
+        words::{Manner, NB, count, hours_ms, percent},
     },
     season::{
         account::{Account, RoomWinter},
@@ -55,6 +57,12 @@ pub fn parts(account: &Account, manner: Manner) -> Vec<Part> {
 fn part(account: &Account, room: &RoomWinter, manner: Manner) -> Part {
     let sensors: Vec<&SensorWinter> = account.conditions.record.air(&room.room).collect();
     let mut words = vec![standing(room, &sensors, manner)];
+    if 1.0 <= room.unwatched_h {
+        words.push(format!(
+            "Crates stood here for {} while the room was called empty: of that time nothing is on record.",
+            crate::notify::words::span(hours_ms(room.unwatched_h))
+        ));
+    }
     words.extend(room.apart.iter().flat_map(|a| apart(a, manner)));
     let mut tables = vec![figures(&sensors, manner)];
     tables.extend(excursions(&sensors, manner));
@@ -87,17 +95,18 @@ fn standing(room: &RoomWinter, sensors: &[&SensorWinter], manner: Manner) -> Str
         [one] => format!(" ({})", band(*one, manner)),
         _ => " in force at the time".to_owned(),
     };
+    let names: BTreeSet<&str> = sensors.iter().map(|s| s.sensor.as_str()).collect();
     let mut out = format!(
         "{} of {} on record within the band{held}; {recorded}.",
         share(room.in_band_h / room.judged_h),
-        if sensors.len() == 1 {
-            hours(room.judged_h)
-        } else {
-            format!(
+        // One that hung in two places of the room is one.
+        match names.len() {
+            1 => hours(room.judged_h),
+            n => format!(
                 "{} of {}",
                 hours(room.judged_h),
-                count(sensors.len(), "sensor", "sensors")
-            )
+                count(n, "sensor", "sensors")
+            ),
         }
     );
     let sides = Side::ALL.map(|s| {
@@ -107,10 +116,10 @@ fn standing(room: &RoomWinter, sensors: &[&SensorWinter], manner: Manner) -> Str
         (s, h)
     });
     let said: Vec<String> = (sides.iter().filter(|(_, h)| 0.0 < *h))
-        .map(|(s, h)| format!("{} {}", side(*s), hours(*h)))
+        .map(|(s, h)| format!("too {} {}", side(*s), hours(*h)))
         .collect();
     if !said.is_empty() {
-        let _ = write!(out, " Outside: {}.", said.join(", "));
+        let _ = write!(out, " {}.", capital(&said.join(", ")));
     }
     out
 }
@@ -204,7 +213,7 @@ fn figures(sensors: &[&SensorWinter], manner: Manner) -> Rows {
     line("Warmest", &|s| Some(t(&s.temperature.as_ref()?.high)));
     line("Driest", &|s| Some(rh(&s.humidity.as_ref()?.low)));
     line("Dampest", &|s| Some(rh(&s.humidity.as_ref()?.high)));
-    line("Nearest to its own dew point", &|s| {
+    line("Closest to dripping wet (dew point)", &|s| {
         let at = s.spread_low_k.as_ref()?;
         Some(format!(
             "{}, {}",
@@ -212,7 +221,7 @@ fn figures(sensors: &[&SensorWinter], manner: Manner) -> Rows {
             moment(at.at, manner)
         ))
     });
-    line("Drying power", &|s| {
+    line("How hard the air dried", &|s| {
         (0.0 < s.both_h).then(|| {
             format!(
                 "{:.1}{NB}kPa{NB}day over {}",
@@ -222,7 +231,7 @@ fn figures(sensors: &[&SensorWinter], manner: Manner) -> Rows {
         })
     });
     rows.noting(
-        "Each reading counts until the next one, at most for three intervals (half an hour for a sensor that speaks all the time); what lies beyond is not on record and is never filled in. Drying power is the vapour pressure deficit summed over the time.",
+        "Each reading counts until the next one, at most for three intervals (half an hour for a sensor that speaks all the time); what lies beyond is not on record and is never filled in. How hard the air dried is the vapour pressure deficit summed over the time. Pictures count whole hours by their mean, so their hours differ a little from these.",
     )
 }
 
@@ -231,7 +240,10 @@ fn side_words(s: &SideHours) -> String {
         return "never".to_owned();
     }
     let surely = if s.sure_h < s.hours {
-        format!(", surely {}", hours(s.sure_h))
+        format!(
+            ", {} of it by more than the sensor may be off",
+            hours(s.sure_h)
+        )
     } else {
         String::new()
     };
