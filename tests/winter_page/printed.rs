@@ -96,10 +96,11 @@ fn pieces(text: &str) -> BTreeSet<String> {
         .collect()
 }
 
-/// What stands in the page for people, closed or not; the words under pictures stand beside them already.
+/// What stands in the page for people and goes on paper, closed or not: all but the trail, which has thousands of rows.
+/// The words under pictures stand beside them already.
 async fn told(phone: &Client) -> String {
     let script = "const page = document.querySelector('main').cloneNode(true);
-        for (const e of page.querySelectorAll('.strip, script, .pick, .also, #out, code')) e.remove();
+        for (const e of page.querySelectorAll('.strip, script, .pick, .also, #out, code, #trail .sheet')) e.remove();
         const all = [];
         const walk = document.createTreeWalker(page, NodeFilter.SHOW_TEXT);
         while (walk.nextNode()) all.push(walk.currentNode.data);
