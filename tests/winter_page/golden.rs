@@ -69,6 +69,7 @@ async fn the_small_winter_says_what_it_said() {
     let cellar = Cellar::open().await;
     let page = cellar.given("account.html").await;
     let sealed = cellar.given("account.json").await;
+    let crates = cellar.given("tables/crates.csv").await;
     cellar.close().await;
     let mut data: Value = serde_json::from_str(&sealed).unwrap();
     let hash = data["sha256"].as_str().unwrap().to_owned();
@@ -85,6 +86,7 @@ async fn the_small_winter_says_what_it_said() {
         );
     }
     let page = format!("{head}<style>STYLE</style>{rest}").replace(&sealed, "DATA");
+    hold("crates.csv", &crates);
     hold("page.html", &settled(&in_lines(&page), &hash));
 
     rounded(&mut data);
