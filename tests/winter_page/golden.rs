@@ -4,11 +4,11 @@
 //! differs with every version (the program's, the hash) is a word in capitals; the style sheets, which are
 //! files of their own, are left out of the page.
 
-use std::{fmt::Write as _, fs, path::Path};
+use std::{fmt::Write as _, fs, path::Path, process::Command};
 
 use serde_json::Value;
 
-use crate::winter::Cellar;
+use crate::winter::{Cellar, WINTER};
 
 /// Digits of a figure that are held: libraries of machines differ in the last of sixteen.
 const DIGITS: usize = 9;
@@ -70,6 +70,29 @@ async fn the_small_winter_says_what_it_said() {
     let page = cellar.given("account.html").await;
     let sealed = cellar.given("account.json").await;
     let crates = cellar.given("tables/crates.csv").await;
+    let config = cellar.path().join("overwinter.toml");
+    let run = |args: &[&str]| {
+        let done = Command::new(env!("CARGO_BIN_EXE_overwinter"))
+            .args(args)
+            .arg("--config")
+            .arg(&config)
+            .output();
+        let done = done.unwrap();
+        (done.status.code(), String::from_utf8(done.stdout).unwrap())
+    };
+    // The winter is over by the clock of any machine that runs this.
+    let (code, terminal) = run(&["winter", WINTER]);
+    assert_eq!(code, Some(0));
+    let copy = cellar.path().join("copy.html");
+    fs::write(&copy, &page).unwrap();
+    let (code, said) = run(&["vouch", copy.to_str().unwrap()]);
+    assert_eq!(code, Some(0), "{said}");
+    // Another count in what the page shows, while its data are as they were.
+    let changed = page.replacen("36 of 180", "16 of 180", 1);
+    assert!(changed != page, "there is no such count");
+    fs::write(&copy, &changed).unwrap();
+    let (code, said) = run(&["vouch", copy.to_str().unwrap()]);
+    assert_eq!(code, Some(1), "{said}");
     cellar.close().await;
     let mut data: Value = serde_json::from_str(&sealed).unwrap();
     let hash = data["sha256"].as_str().unwrap().to_owned();
@@ -87,6 +110,7 @@ async fn the_small_winter_says_what_it_said() {
     }
     let page = format!("{head}<style>STYLE</style>{rest}").replace(&sealed, "DATA");
     hold("crates.csv", &crates);
+    hold("terminal.txt", &settled(&terminal, &hash));
     hold("page.html", &settled(&in_lines(&page), &hash));
 
     rounded(&mut data);

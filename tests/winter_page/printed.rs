@@ -122,7 +122,7 @@ fn is_light(pdf: &Path, pages: usize) {
     let files = fs::read_dir(root.parent().unwrap()).unwrap();
     let files = files.map(|f| f.unwrap().path()).filter(|f| {
         let name = f.file_name().unwrap().to_string_lossy().into_owned();
-        name.starts_with(&stem) && name.ends_with(".pgm")
+        name.starts_with(&stem) && f.extension().is_some_and(|e| e == "pgm")
     });
     let mut seen = 0;
     for file in files {

@@ -1,5 +1,7 @@
 //! The page and the file as a phone shows them, by day and by night, with and without scripts.
 
+use std::fmt::Write as _;
+
 use std::{fs, path::Path};
 
 use fantoccini::{Client, Locator, key::Key};
@@ -118,7 +120,7 @@ async fn the_page_and_its_file_fit_a_phone_by_day_and_by_night_and_are_open_to_e
             }
             let faults = faults(&phone).await;
             if !faults.is_empty() {
-                against.push_str(&format!("{what}:\n{faults}"));
+                let _ = write!(against, "{what}:\n{faults}");
             }
         }
     }
