@@ -16,7 +16,8 @@ use overwinter::{
     store::{Store, log::Tail},
     watch::{
         Act, Arrives, Band, Limits, Reading, Role, RoomSettings, SensorId, SensorName,
-        SensorSettings, Settings, Stamp, Values, reading::MINUTE_MS,
+        SensorSettings, Settings, Stamp, Values,
+        reading::{HOUR_MS, MINUTE_MS},
     },
 };
 use tokio::runtime::Runtime;
@@ -98,6 +99,11 @@ fn compare(runtime: &Runtime) {
         shell(HOURS),
         shell(&band()),
     );
+    let crossed = shell(&crossed());
+    println!(
+        "  the hours, sensors crossed    {crossed:8.3} s  {:.1} times ours made anew",
+        crossed / rebuild
+    );
     match duckdb(folder.path(), &file) {
         Ok((version, hours, band)) => told(
             &format!("DuckDB {version} on a table of its own (best of 3, bringing in not counted)"),
@@ -113,6 +119,26 @@ select count(*), sum(n), sum(t), sum(low), sum(high), sum(rh), sum(dry), sum(dam
     select sensor_id, measured_at / 3600000 h, count(*) n, sum(temperature_mc) t, min(temperature_mc) low,
         max(temperature_mc) high, sum(humidity_mpct) rh, min(humidity_mpct) dry, max(humidity_mpct) damp
     from reading group by 1, 2);";
+
+/// The same figures in the quickest form that was found: sensors crossed with hours, each a short range of
+/// the key, so that nothing is sorted.
+fn crossed() -> String {
+    let first = START.0 / HOUR_MS;
+    let last = first + (DAYS * 24) as i64;
+    format!(
+        "
+with recursive hour(h) as (select {first} union all select h + 1 from hour where h < {last}),
+cell as materialized (
+    select s.sensor_id, h, (
+        select json_array(count(*), sum(temperature_mc), min(temperature_mc), max(temperature_mc),
+            sum(humidity_mpct), min(humidity_mpct), max(humidity_mpct))
+        from reading r where r.sensor_id = s.sensor_id
+            and h * {HOUR_MS} <= r.measured_at and r.measured_at < (h + 1) * {HOUR_MS}) j
+    from sensor s cross join hour)
+select count(*), sum(j ->> 0), sum(j ->> 1), sum(j ->> 2), sum(j ->> 3), sum(j ->> 4), sum(j ->> 5),
+    sum(j ->> 6) from cell;"
+    )
+}
 
 fn band() -> String {
     format!(
