@@ -47,16 +47,6 @@ impl Gathered {
         }
     }
 
-    /// From the first instant to before the last.
-    pub fn period(&self) -> (Stamp, Stamp) {
-        self.period
-    }
-
-    /// Its days.
-    pub fn days(&self) -> &[LocalDay] {
-        &self.days
-    }
-
     /// Probes in crates, as far as they are gathered.
     pub fn probes(&self) -> impl Iterator<Item = &Probe> {
         self.probes.iter()

@@ -7,7 +7,6 @@ use axum::{
     extract::{OriginalUri, Query, State, rejection::QueryRejection},
     response::Response,
 };
-use chrono::{Datelike as _, NaiveDate};
 use serde::Deserialize;
 
 use super::{
@@ -25,14 +24,16 @@ use crate::{
         telling::{local, moment},
         words::thousands,
     },
-    stock::ledger::{CrateId, EntryId, Stock},
+    season::period::name,
+    stock::{
+        ledger::{CrateId, EntryId, Stock},
+        winter::{first_day, winter_of},
+    },
     watch::Stamp,
 };
 
 /// Entries on one page.
 const AT_ONCE: u32 = 20;
-/// A winter begins with this month: nothing is lifted in early summer, and all is planted.
-const FIRST_MONTH: u32 = 7;
 
 /// What the page was asked for.
 #[derive(Debug, Default, Deserialize)]
@@ -206,21 +207,6 @@ fn codes(about: &[CrateId], stock: &Stock) -> Vec<(String, String)> {
         .collect()
 }
 
-/// The winter that a day belongs to, by the year in which it begins.
-fn winter_of(day: NaiveDate) -> i32 {
-    if day.month() < FIRST_MONTH {
-        day.year() - 1
-    } else {
-        day.year()
-    }
-}
-
-/// "2026-27".
-fn name(winter: i32) -> String {
-    format!("{winter}-{:02}", (winter + 1) % 100)
-}
-
 fn begins(site: &Site, winter: i32) -> Stamp {
-    let day = NaiveDate::from_ymd_opt(winter, FIRST_MONTH, 1).unwrap_or_default();
-    moment(site.manner.zone, day, chrono::NaiveTime::MIN)
+    moment(site.manner.zone, first_day(winter), chrono::NaiveTime::MIN)
 }
